@@ -1,0 +1,93 @@
+"""The running totals: what each account's integral comes to over any stretch.
+
+An account is a channel whose integral is booked: power accounts in watt-seconds (shown
+as Wh), charge in ampere-seconds, way in metres. Totals add up in tick order, so the
+total of a stretch is the sum of its parts.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from logger.core.tick import SECONDS_PER_HOUR, Tick
+from logger.quantities import find_channel
+
+BOOKED_PATTERNS = frozenset(
+    {
+        "road.speed_mps",
+        "pack.current_a",
+        "pack.charging_power_w",
+        "pack.discharging_power_w",
+        "sun.<name>.power_w",
+        "charger.<name>.dc_power_w",
+        "charger.<name>.ac_power_w",
+        "motor.dc_power_w",
+        "dcdc.input_power_w",
+        "dcdc.output_power_w",
+        "house.power_w",
+        "load.<name>.power_w",
+    }
+)
+"""The channels whose integrals are kept for ever."""
+
+
+@dataclass(frozen=True, slots=True)
+class Total:
+    """What one account came to.
+
+    Attributes:
+        integral: The channel's unit times s.
+        covered_us: Time that was counted, microseconds.
+        skipped_us: Time that was not seen, microseconds.
+    """
+
+    integral: float = 0.0
+    covered_us: int = 0
+    skipped_us: int = 0
+
+
+def is_booked(channel: str) -> bool:
+    """Return whether a channel's integral is an account of the ledger."""
+    found = find_channel(channel)
+    return found is not None and found.quantity.pattern in BOOKED_PATTERNS
+
+
+@dataclass(slots=True)
+class Tally:
+    """Adds ticks up, account by account; is fed and answers."""
+
+    totals: dict[str, Total] = field(default_factory=dict)
+
+    def add(self, tick: Tick) -> None:
+        """Book every account of one tick, and the time that it skipped."""
+        for name, cell in tick.cells.items():
+            if not is_booked(name):
+                continue
+            total = self.totals.get(name, Total())
+            self.totals[name] = replace(
+                total,
+                integral=total.integral + cell.integral,
+                covered_us=total.covered_us + cell.covered_us,
+            )
+        for gap in tick.gaps:
+            if gap.channel in self.totals:
+                total = self.totals[gap.channel]
+                skipped_us = total.skipped_us + gap.end_us - gap.start_us
+                self.totals[gap.channel] = replace(total, skipped_us=skipped_us)
+
+
+def sum_hours(totals: Mapping[str, Total], pattern: str) -> float | None:
+    """Return what all accounts of one pattern came to, in their unit times hours.
+
+    Args:
+        totals: What each account came to, in its unit times s.
+        pattern: For example `sun.<name>.power_w` (gives Wh) or `pack.current_a` (Ah).
+
+    Returns:
+        The sum, or None if none of these accounts was heard.
+    """
+    integrals = [
+        total.integral
+        for name, total in totals.items()
+        if (found := find_channel(name)) and found.quantity.pattern == pattern
+    ]
+    return sum(integrals) / SECONDS_PER_HOUR if integrals else None

@@ -1,0 +1,68 @@
+"""Minutes out of ticks: the plain rows that people read and charts are drawn from.
+
+Knows only cells. The mean is weighted by the time that was counted, so that the mean
+times that time is the integral again.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from logger.core.tick import US_PER_S, Cell, Tick
+
+TICKS_PER_MINUTE = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Minute:
+    """What every channel did in one minute of a run.
+
+    Attributes:
+        index: Whole minutes since the run's zero.
+        cells: By channel name; `n` counts samples, not ticks.
+    """
+
+    index: int
+    cells: Mapping[str, Cell]
+
+
+def join_cells(earlier: Cell, later: Cell) -> Cell:
+    """Return what two stretches of one channel come to, one after the other."""
+    return Cell(
+        n=earlier.n + later.n,
+        low=min(earlier.low, later.low),
+        high=max(earlier.high, later.high),
+        last=later.last,
+        integral=earlier.integral + later.integral,
+        covered_us=earlier.covered_us + later.covered_us,
+    )
+
+
+def covered_s(cell: Cell) -> float:
+    """Return the time that a cell's integral covers, s."""
+    return cell.covered_us / US_PER_S
+
+
+@dataclass(slots=True)
+class MinuteFold:
+    """Folds ticks in their order into minutes; is fed and answers."""
+
+    _index: int = -1
+    _cells: dict[str, Cell] = field(default_factory=dict)
+
+    def add(self, tick: Tick) -> Minute | None:
+        """Take the next tick; return the minute that it brought to an end, if any."""
+        index = tick.index // TICKS_PER_MINUTE
+        done = self.finish() if index != self._index else None
+        self._index = index
+        for name, cell in tick.cells.items():
+            earlier = self._cells.get(name)
+            self._cells[name] = cell if earlier is None else join_cells(earlier, cell)
+        return done
+
+    def finish(self) -> Minute | None:
+        """Return the minute under way, if it has anything, and begin anew."""
+        if not self._cells:
+            return None
+        minute = Minute(index=self._index, cells=self._cells)
+        self._cells = {}
+        return minute

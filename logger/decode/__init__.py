@@ -1,0 +1,1 @@
+"""Pure: what the bytes mean. Tables and descriptions are data; no device has code."""

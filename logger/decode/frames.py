@@ -1,0 +1,81 @@
+"""What comes in from the edges, and what is refused.
+
+Every item carries microseconds since the run's zero and a sequence number; both are
+stamped once, at the edge, and the raw recorder keeps them.
+"""
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One CAN data frame.
+
+    Attributes:
+        t_us: Microseconds since the run's zero.
+        seq: Number in the order of arrival, over all sources of the run.
+        bus: Name of the bus in the van file.
+        can_id: Identifier, 11 or 29 bits.
+        is_extended: True for a 29-bit identifier.
+        data: Payload, 0 to 64 bytes.
+    """
+
+    t_us: int
+    seq: int
+    bus: str
+    can_id: int
+    is_extended: bool
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a serial port, without its line end."""
+
+    t_us: int
+    seq: int
+    port: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a table of channels.
+
+    Attributes:
+        t_us: Microseconds since the run's zero.
+        seq: Number in the order of arrival.
+        table: Name of the table in the van file.
+        cells: One text a feed, in the order of the table's feeds; None where empty.
+    """
+
+    t_us: int
+    seq: int
+    table: str
+    cells: tuple[str | None, ...]
+
+
+Item = Frame | Line | Row
+
+
+class Reason(Enum):
+    """Why something that came in was not counted."""
+
+    SHORT = "frame shorter than described"
+    UNDECODABLE = "does not fit its description"
+    NOT_A_NUMBER = "not a number"
+    NO_SUCH_CODE = "code without a meaning"
+    IMPLAUSIBLE = "outside the plausible range"
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A frame that its decoder refused, with the bytes that were refused."""
+
+    reason: Reason
+    data: bytes
+
+
+Values = tuple[float | int | None, ...]
+"""The values of one message in its fixed signal order; None where one is absent."""

@@ -1,0 +1,258 @@
+"""The chain itself: decode, choose, tick, count.
+
+A pure function of its input, as an object that is fed and answers: the same items in
+the same order give the same rows, whether they come from a drive, a replay at any speed
+or a test, and however they are cut into batches. It knows no clock and no device.
+"""
+
+from collections.abc import Iterable, Mapping
+from typing import assert_never
+
+from logger.core.ledger import Tally
+from logger.core.soc import Band, Count, band, sigma_pct, step
+from logger.core.tick import SECONDS_PER_HOUR, US_PER_S, Cell, Gap, Tick
+from logger.core.trips import KEY_CHANNELS, TripFold
+from logger.decode.frames import Frame, Item, Line, Reason, Rejected, Row, Values
+from logger.pipeline.series import Binding, Series, bind, reading
+from logger.pipeline.spec import Closing, Output, PipelineSpec, Refusal
+
+REPORTED_SOC = "meter.soc_pct"
+"""The state of charge that a box of the van shows; a start may be taken from it."""
+
+
+class Pipeline:
+    """Turns the items of one run into ticks, trips and a closing.
+
+    Args:
+        spec: What has to be known of the van.
+        carried: The count as the run before left it, with the time between already
+            in its spread; None where there was none.
+    """
+
+    def __init__(self, spec: PipelineSpec, carried: Count | None = None) -> None:
+        self._spec = spec
+        self._bound = bind(spec)
+        self._touched: list[Series] = []
+        self._index: int | None = None
+        self._first_us = 0
+        self._last_us = 0
+        self._refusals: dict[tuple[str, Reason], Refusal] = {}
+        self._unmatched = 0
+        self._tally = Tally()
+        self._count, self._awaits_start = _begin(spec, carried)
+        key = next((name for name in KEY_CHANNELS if name in self._bound.series), None)
+        self._trips = TripFold(key)
+
+    def feed(self, items: Iterable[Item]) -> list[Output]:
+        """Take the next items of the run; return what they brought to an end.
+
+        Args:
+            items: In order of arrival. An item that is a little older than the second
+                under way is booked in that second.
+        """
+        outputs: list[Output] = []
+        for item in items:
+            index = item.t_us // US_PER_S
+            if self._index is None:
+                self._index = index
+            elif index > self._index:
+                outputs += self._close()
+                self._index = index
+            self._take(item)
+        return outputs
+
+    def finish(self) -> list[Output]:
+        """Return what is still open, and the closing. The run is over."""
+        outputs = self._close()
+        pack = self._spec.pack
+        trip = self._trips.finish()
+        if trip is not None:
+            outputs.append(trip)
+        outputs.append(
+            Closing(
+                totals=self._tally.totals,
+                counted_pct=self._count.counted_pct,
+                sigma_pct=None if pack is None else sigma_pct(self._count, pack),
+                refusals=tuple(self._refusals.values()),
+                unmatched_frames=self._unmatched,
+            )
+        )
+        return outputs
+
+    def _take(self, item: Item) -> None:
+        match item:
+            case Frame():
+                self._take_frame(item)
+            case Row():
+                place = f"table {item.table}"
+                self._take_values(
+                    item.t_us, item.cells, self._bound.tables[item.table], place
+                )
+            case Line():
+                pass  # serial lines have no descriptions yet; the recorder keeps them
+            case _:
+                assert_never(item)
+
+    def _take_frame(self, frame: Frame) -> None:
+        table = self._spec.messages.get(frame.bus)
+        decoder = None if table is None else table.find(frame)
+        if decoder is None:
+            self._unmatched += 1
+            return
+        place = f"bus {frame.bus}, message {decoder.name}"
+        values = decoder.decode(frame.data)
+        if isinstance(values, Rejected):
+            self._refuse(frame.t_us, place, values.reason, values.data.hex(" "))
+            return
+        bindings = self._bound.messages[frame.bus, decoder.name]
+        self._take_values(frame.t_us, values, bindings, place)
+
+    def _take_values(
+        self,
+        t_us: int,
+        values: Values | tuple[str | None, ...],
+        bindings: tuple[Binding, ...],
+        place: str,
+    ) -> None:
+        heard: list[Series] = []
+        for binding in bindings:
+            raw = values[binding.feed.slot]
+            if raw is None:
+                continue
+            value = reading(raw, binding)
+            if isinstance(value, Reason):
+                self._refuse(
+                    t_us, f"{place}, {binding.feed.channel.name}", value, str(raw)
+                )
+            elif value is not None and self._is_chosen(t_us, binding):
+                self._add(t_us, value, binding.series)
+                heard.append(binding.series)
+        for series in heard:
+            self._follow(t_us, series)
+
+    def _is_chosen(self, t_us: int, binding: Binding) -> bool:
+        binding.heard_us = t_us
+        return all(other.is_silent(t_us) for other in binding.better)
+
+    def _add(self, t_us: int, value: float, series: Series) -> None:
+        if not self._touched:
+            self._first_us = self._last_us = t_us
+        self._last_us = max(self._last_us, t_us)
+        self._first_us = min(self._first_us, t_us)
+        if series.fold.n == 0:
+            self._touched.append(series)
+        series.fold.add(t_us, value)
+
+    def _follow(self, t_us: int, series: Series) -> None:
+        for follower in series.followers:
+            value = follower.row.factor * series.fold.latest
+            held = follower.held
+            if held is not None:
+                held_us = held.fold.latest_us
+                if held_us is None or t_us - held_us > held.fold.limit_us:
+                    continue
+                value *= held.fold.latest
+            if follower.row.is_clipped and value < 0.0:
+                value = 0.0
+            self._add(t_us, value, follower.result)
+            self._follow(t_us, follower.result)
+
+    def _refuse(self, t_us: int, place: str, reason: Reason, sample: str) -> None:
+        before = self._refusals.get((place, reason))
+        self._refusals[place, reason] = Refusal(
+            place=place,
+            reason=reason,
+            n=1 if before is None else before.n + 1,
+            first_us=t_us if before is None else before.first_us,
+            last_us=t_us,
+            sample=sample,
+        )
+
+    def _close(self) -> list[Output]:
+        """End the second under way: fold it, count it, and see whether a trip ended."""
+        if self._index is None or not self._touched:
+            return []
+        cells: dict[str, Cell] = {}
+        gaps: list[Gap] = []
+        for series in self._touched:
+            cells[series.fold.channel] = series.fold.close()
+            gaps += series.fold.gaps
+            series.fold.gaps.clear()
+        self._touched.clear()
+        before = self._begin_count(cells)
+        moved_pct = self._count.moved_pct
+        after = self._step_count(cells, gaps)
+        if after is not None:
+            cells |= _soc_cells(after, self._count)
+        tick = Tick(
+            index=self._index,
+            first_us=self._first_us,
+            last_us=self._last_us,
+            cells=cells,
+            gaps=tuple(gaps),
+        )
+        self._tally.add(tick)
+        has_count = (
+            self._spec.pack is not None and "pack.current_a" in self._bound.series
+        )
+        moved = (moved_pct, self._count.moved_pct) if has_count else None
+        trip = self._trips.add(tick, before, after, moved)
+        return [tick] if trip is None else [tick, trip]
+
+    def _begin_count(self, cells: Mapping[str, Cell]) -> Band | None:
+        if self._spec.pack is None:
+            return None
+        reported = cells.get(REPORTED_SOC)
+        if self._awaits_start and reported is not None:
+            self._awaits_start = False
+            self._count = Count(
+                counted_pct=reported.last,
+                moved_pct=self._count.moved_pct,
+                start_sigma_pct=self._spec.start.start_sigma_pct,
+            )
+        return band(self._count, self._spec.pack)
+
+    def _step_count(self, cells: Mapping[str, Cell], gaps: list[Gap]) -> Band | None:
+        pack, cell = self._spec.pack, cells.get("pack.current_a")
+        if pack is None:
+            return None
+        if cell is not None:
+            unseen_us = sum(
+                gap.end_us - gap.start_us
+                for gap in gaps
+                if gap.channel == "pack.current_a"
+            )
+            self._count = step(
+                self._count,
+                charge_ah=cell.integral / SECONDS_PER_HOUR,
+                counted_s=cell.covered_us / US_PER_S,
+                unseen_s=unseen_us / US_PER_S,
+                pack=pack,
+            )
+        return band(self._count, pack)
+
+
+def _begin(spec: PipelineSpec, carried: Count | None) -> tuple[Count, bool]:
+    """Return where the count begins, and whether it waits for a reported start.
+
+    A count that is carried over goes on, unless a reported start is the surer one.
+    """
+    if carried is None or carried.counted_pct is None:
+        return spec.start, spec.is_start_reported
+    is_surer = carried.start_sigma_pct <= spec.start.start_sigma_pct
+    if spec.is_start_reported and not is_surer:
+        return spec.start, True
+    return carried, False
+
+
+def _soc_cells(soc: Band, count: Count) -> dict[str, Cell]:
+    values = {
+        "pack.soc_pct": soc.soc_pct,
+        "pack.soc_low_pct": soc.low_pct,
+        "pack.soc_high_pct": soc.high_pct,
+        "pack.soc_counted_pct": count.counted_pct or 0.0,
+    }
+    return {
+        name: Cell(n=1, low=value, high=value, last=value)
+        for name, value in values.items()
+    }

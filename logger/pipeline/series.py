@@ -1,0 +1,122 @@
+"""Feeds tied to channels: how one raw value becomes a reading, and who is listened to.
+
+Two boxes may feed one channel. The better-ranked is used while it talks; the next one
+only when every better one has been silent for longer than the channel's gap limit.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+from logger.core.derived import Derived, derive
+from logger.core.tick import ChannelFold, GapRule
+from logger.decode.frames import Reason
+from logger.pipeline.spec import Feed, PipelineSpec
+
+
+@dataclass(slots=True)
+class Series:
+    """One channel under way: its fold and what has to be worked out from it."""
+
+    fold: ChannelFold
+    followers: list["Follower"] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Follower:
+    """One derived channel, tied to the series it is made of."""
+
+    row: Derived
+    held: Series | None
+    result: Series
+
+
+@dataclass(slots=True)
+class Binding:
+    """One feed, tied to its series and to the feeds that go before it."""
+
+    feed: Feed
+    series: Series
+    low: float
+    high: float
+    better: tuple["Binding", ...] = ()
+    heard_us: int | None = None
+
+    def is_silent(self, t_us: int) -> bool:
+        """Return whether a lower-ranked feed may speak instead."""
+        limit_us = self.series.fold.limit_us
+        return self.heard_us is None or t_us - self.heard_us > limit_us
+
+
+@dataclass(slots=True)
+class Bindings:
+    """Every channel of a van under way, and the bindings of each source.
+
+    Attributes:
+        series: By channel name, the fed ones and those worked out from them.
+        messages: Bindings by bus and message name.
+        tables: Bindings by table name.
+    """
+
+    series: dict[str, Series] = field(default_factory=dict)
+    messages: dict[tuple[str, str], tuple[Binding, ...]] = field(default_factory=dict)
+    tables: dict[str, tuple[Binding, ...]] = field(default_factory=dict)
+
+
+def bind(spec: PipelineSpec) -> Bindings:
+    """Return the channels and bindings of a van, with nothing heard yet."""
+    bound = Bindings()
+    fed: dict[str, list[Binding]] = {}
+
+    def tie(feeds: tuple[Feed, ...]) -> tuple[Binding, ...]:
+        tied = []
+        for feed in feeds:
+            quantity = feed.channel.quantity
+            series = _series(bound, feed.channel.name, feed.rule, not quantity.is_coded)
+            binding = Binding(feed, series, quantity.low, quantity.high)
+            fed.setdefault(feed.channel.name, []).append(binding)
+            tied.append(binding)
+        return tuple(tied)
+
+    bound.messages = {key: tie(feeds) for key, feeds in spec.message_feeds.items()}
+    bound.tables = {key: tie(feeds) for key, feeds in spec.table_feeds.items()}
+    for bindings in fed.values():
+        for binding in bindings:
+            binding.better = tuple(
+                other for other in bindings if other.feed.rank < binding.feed.rank
+            )
+    for row in derive(fed, spec.metres_per_motor_turn):
+        trigger = bound.series[row.trigger]
+        result = _series(bound, row.result, trigger.fold.rule, True)
+        held = None if row.held is None else bound.series[row.held]
+        trigger.followers.append(Follower(row, held, result))
+    return bound
+
+
+def _series(bound: Bindings, name: str, rule: GapRule, is_integrated: bool) -> Series:
+    if name not in bound.series:
+        bound.series[name] = Series(ChannelFold(name, rule, is_integrated))
+    return bound.series[name]
+
+
+def reading(raw: float | str, binding: Binding) -> float | Reason | None:
+    """Return the reading of one raw value, why it is refused, or None for "no value".
+
+    Args:
+        raw: A number, or the text of a table's cell.
+        binding: How to turn it into its channel.
+    """
+    feed = binding.feed
+    try:
+        number = float(raw)
+    except ValueError:
+        number = math.nan
+    if feed.codes is not None:
+        text = f"{number:.12g}" if math.isfinite(number) else str(raw)
+        code = feed.codes.get(text)
+        return Reason.NO_SUCH_CODE if code is None else code
+    if number in feed.missing:
+        return None
+    value = number * feed.scale + feed.offset
+    if not math.isfinite(value):
+        return Reason.NOT_A_NUMBER
+    return value if binding.low <= value <= binding.high else Reason.IMPLAUSIBLE

@@ -1,0 +1,82 @@
+"""How a log is opened: the few calls that the store makes of a connection.
+
+The writer takes any connection with these calls, so that tests can give it one whose
+disk tears, fills or lies.
+"""
+
+import sqlite3
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Any, Protocol
+
+from logger.errors import StoreError
+
+BUSY_S = 5.0
+"""How long a lock is waited for before an open or a write is given up."""
+
+
+class Cursor(Protocol):
+    """What comes back from a statement."""
+
+    def fetchone(self) -> Any:
+        """Return the next row as a tuple, or None."""
+
+    def fetchall(self) -> list[Any]:
+        """Return all rows that are left."""
+
+
+class Connection(Protocol):
+    """An open database; transactions are begun and ended by statements."""
+
+    def execute(self, sql: str, values: Sequence[Any] = ..., /) -> Cursor:
+        """Run one statement."""
+
+    def executemany(self, sql: str, rows: Iterable[Sequence[Any]], /) -> Any:
+        """Run one statement for each row."""
+
+    def close(self) -> None:
+        """Close the file."""
+
+
+Connect = Callable[[Path], Connection]
+"""Opens a file for writing; makes it where there is none."""
+
+
+def connect_for_writing(path: Path) -> sqlite3.Connection:
+    """Return a connection that begins no transaction by itself.
+
+    Raises:
+        StoreError: The file cannot be opened or made.
+    """
+    try:
+        return sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+    except sqlite3.Error as err:
+        raise StoreError(
+            where=str(path), saw=str(err), fix="Give a file in a folder you may write."
+        ) from err
+
+
+def connect_for_reading(path: Path) -> sqlite3.Connection:
+    """Return a connection that cannot change the file.
+
+    Raises:
+        StoreError: There is no such file, or it cannot be read as a database.
+    """
+    if not path.is_file():
+        raise StoreError(
+            where=str(path), saw="no such file", fix="Give a log that was written here."
+        )
+    uri = path.resolve().as_uri() + "?mode=ro"
+    connection = None
+    try:
+        connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S)
+        with closing(connection.execute("SELECT count(*) FROM sqlite_schema")) as rows:
+            rows.fetchone()
+    except sqlite3.Error as err:
+        if connection is not None:
+            connection.close()
+        raise StoreError(
+            where=str(path), saw=str(err), fix="Give a log that you may read."
+        ) from err
+    return connection

@@ -1,0 +1,170 @@
+"""Numbered changes of the tables, each made in one transaction that records itself.
+
+A change that has been released is never edited: a log of any age is brought up to date
+by the changes it has not seen. What the result means is told in `schema`.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from logger.errors import StoreError
+from logger.store.connect import Connection
+
+APPLICATION_ID = 0x416D706C
+"""Marks the file as one of ours in its header ("Ampl"), so that no other database is
+ever changed by mistake."""
+
+_FIRST = """
+CREATE TABLE schema_change (
+    version INTEGER PRIMARY KEY, what TEXT NOT NULL, made_us INTEGER NOT NULL
+) STRICT;
+CREATE TABLE run (
+    id INTEGER PRIMARY KEY,
+    recording TEXT, recording_sha256 TEXT,
+    start_us INTEGER, is_start_sure INTEGER NOT NULL, zero_stamp_us INTEGER NOT NULL,
+    end_us INTEGER,
+    program TEXT NOT NULL, van_text TEXT NOT NULL, descriptions TEXT NOT NULL,
+    damaged_lines INTEGER NOT NULL DEFAULT 0,
+    unmatched_frames INTEGER NOT NULL DEFAULT 0,
+    counted_end_pct REAL, sigma_end_pct REAL
+) STRICT;
+CREATE TABLE channel (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE,
+    unit TEXT NOT NULL, label TEXT NOT NULL
+) STRICT;
+CREATE TABLE tick (
+    run INTEGER NOT NULL REFERENCES run (id), tick INTEGER NOT NULL,
+    cells BLOB NOT NULL, PRIMARY KEY (run, tick)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE minute (
+    run INTEGER NOT NULL REFERENCES run (id), minute INTEGER NOT NULL,
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    n INTEGER NOT NULL, min REAL NOT NULL, max REAL NOT NULL, mean REAL NOT NULL,
+    last REAL NOT NULL, covered_s REAL NOT NULL, PRIMARY KEY (run, minute, channel)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE gap (
+    run INTEGER NOT NULL REFERENCES run (id),
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    start_us INTEGER NOT NULL, end_us INTEGER NOT NULL,
+    PRIMARY KEY (run, channel, start_us)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE trip (
+    run INTEGER NOT NULL REFERENCES run (id), start_us INTEGER NOT NULL,
+    end_us INTEGER NOT NULL, skipped_us INTEGER NOT NULL, distance_m REAL,
+    energy_out_wh REAL, energy_in_wh REAL, charge_net_ah REAL, sun_wh REAL,
+    shore_wh REAL, used_wh REAL, soc_start_pct REAL, soc_end_pct REAL,
+    soc_low_end_pct REAL, soc_high_end_pct REAL, soc_counted_change_pct REAL,
+    PRIMARY KEY (run, start_us)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE run_total (
+    run INTEGER NOT NULL REFERENCES run (id),
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    integral REAL NOT NULL, covered_us INTEGER NOT NULL, skipped_us INTEGER NOT NULL,
+    PRIMARY KEY (run, channel)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE refusal (
+    run INTEGER NOT NULL REFERENCES run (id), place TEXT NOT NULL, reason TEXT NOT NULL,
+    n INTEGER NOT NULL, first_us INTEGER NOT NULL, last_us INTEGER NOT NULL,
+    sample TEXT NOT NULL, PRIMARY KEY (run, place, reason)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE event (
+    run INTEGER NOT NULL REFERENCES run (id), t_us INTEGER NOT NULL,
+    kind TEXT NOT NULL, text TEXT NOT NULL, PRIMARY KEY (run, t_us, kind, text)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE raw_block (
+    run INTEGER NOT NULL REFERENCES run (id), first_seq INTEGER NOT NULL,
+    last_seq INTEGER NOT NULL, n INTEGER NOT NULL, items BLOB NOT NULL,
+    PRIMARY KEY (run, first_seq)
+) STRICT, WITHOUT ROWID;
+CREATE VIEW minute_plain AS
+    SELECT strftime(
+               '%Y-%m-%dT%H:%M:%SZ', run.start_us / 1000000 + minute.minute * 60,
+               'unixepoch') AS t_utc,
+           minute.run AS run, channel.name AS channel, channel.unit AS unit,
+           minute.n AS n, minute.min AS min, minute.max AS max, minute.mean AS mean,
+           minute.last AS last
+    FROM minute
+    JOIN run ON run.id = minute.run
+    JOIN channel ON channel.id = minute.channel;
+CREATE VIEW trip_plain AS
+    SELECT strftime('%Y-%m-%dT%H:%M:%SZ',
+               (run.start_us + trip.start_us) / 1000000, 'unixepoch') AS start_utc,
+           strftime('%Y-%m-%dT%H:%M:%SZ',
+               (run.start_us + trip.end_us) / 1000000, 'unixepoch') AS end_utc,
+           trip.run AS run, trip.distance_m / 1609.344 AS distance_mi,
+           trip.used_wh AS used_wh, trip.soc_start_pct AS soc_start_pct,
+           trip.soc_end_pct AS soc_end_pct
+    FROM trip
+    JOIN run ON run.id = trip.run;
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One numbered change: what it is for, and how it is made."""
+
+    version: int
+    what: str
+    make: Callable[[Connection], None]
+
+
+def _make_first(connection: Connection) -> None:
+    for statement in _FIRST.split(";\n"):
+        if statement.strip():
+            connection.execute(statement)
+
+
+MIGRATIONS = (
+    Migration(1, "runs, ticks, minutes, gaps, trips, events, raw blocks", _make_first),
+)
+"""In order; the number of the last one is the version of a log written today."""
+
+
+def version_of(connection: Connection) -> int:
+    """Return the number of the last change made to an open log; 0 for a new file."""
+    return _pragma(connection, "user_version")
+
+
+def migrate(connection: Connection, name: str, now_us: int) -> None:
+    """Bring an open log up to date.
+
+    Args:
+        connection: Open for writing, no transaction under way.
+        name: The file's name, for messages.
+        now_us: Wall clock, microseconds since the Unix epoch.
+
+    Raises:
+        StoreError: The file is not a log of this program, or of a later version.
+    """
+    version = version_of(connection)
+    is_empty = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone() == (
+        0,
+    )
+    if _pragma(connection, "application_id") != APPLICATION_ID and not is_empty:
+        raise StoreError(
+            where=name,
+            saw="a database of something else",
+            fix="Give another name; this file was left as it is.",
+        )
+    if version > len(MIGRATIONS):
+        raise StoreError(
+            where=name,
+            saw=f"a log of version {version}, this program knows {len(MIGRATIONS)}",
+            fix="Use the newer program that wrote it.",
+        )
+    for migration in MIGRATIONS[version:]:
+        connection.execute("BEGIN IMMEDIATE")
+        migration.make(connection)
+        connection.execute(
+            "INSERT INTO schema_change (version, what, made_us) VALUES (?, ?, ?)",
+            (migration.version, migration.what, now_us),
+        )
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {migration.version}")
+        connection.execute("COMMIT")
+
+
+def _pragma(connection: Connection, name: str) -> int:
+    row = connection.execute(f"PRAGMA {name}").fetchone()
+    assert row is not None
+    return int(row[0])

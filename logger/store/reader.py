@@ -1,0 +1,205 @@
+"""Reads a log, read-only: what was stored, as values. Never writes, never guesses.
+
+Each call is one short query; series are walked row by row, so that a long log needs no
+more memory than a short one.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from sqlite3 import Connection
+from typing import Any
+
+from logger.core.ledger import Total
+from logger.core.tick import US_PER_S, Gap, Tick
+from logger.core.trips import Trip
+from logger.errors import StoreError
+from logger.store.connect import connect_for_reading
+from logger.store.migrations import APPLICATION_ID, MIGRATIONS
+from logger.store.packed import unpack
+from logger.store.recording import Raw, unpack_block
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One run, as it is stored (see `logger.store.schema`)."""
+
+    id: int
+    recording: str | None
+    recording_sha256: str | None
+    start_us: int | None
+    zero_stamp_us: int
+    end_us: int | None
+    program: str
+    damaged_lines: int
+    unmatched_frames: int
+    counted_end_pct: float | None
+    sigma_end_pct: float | None
+    is_start_sure: bool
+
+    def date_us(self, t_us: int) -> int | None:
+        """Return a time of this run as microseconds since the Unix epoch, or None."""
+        return None if self.start_us is None else self.start_us + t_us
+
+    def stamp_s(self, t_us: int) -> float:
+        """Return seconds since the Unix epoch; the source's own where undated."""
+        zero_us = self.zero_stamp_us if self.start_us is None else self.start_us
+        return (zero_us + t_us) / US_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class RefusalRow:
+    """What was refused at one place for one reason."""
+
+    place: str
+    reason: str
+    n: int
+    sample: str
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something that happened to the record itself."""
+
+    t_us: int
+    kind: str
+    text: str
+
+
+def _run(row: tuple[Any, ...]) -> RunRow:
+    values = [*row[:-1], bool(row[-1])]
+    return RunRow(*values)
+
+
+def iso_utc(date_us: int | None) -> str | None:
+    """Return a date as ISO 8601 in UTC with milliseconds, or None.
+
+    Args:
+        date_us: Microseconds since the Unix epoch, or None.
+    """
+    if date_us is None:
+        return None
+    whole_s, rest_us = divmod(date_us, US_PER_S)
+    date = datetime.fromtimestamp(whole_s, tz=UTC).replace(microsecond=rest_us)
+    return date.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@dataclass(slots=True)
+class Log:
+    """A log that is open for reading.
+
+    Args:
+        path: The log.
+
+    Raises:
+        StoreError: The file is no log, or one of a later program.
+    """
+
+    path: Path
+    connection: Connection = field(init=False)
+    channels: Mapping[int, str] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.connection = connect_for_reading(self.path)
+        (application,) = self.connection.execute("PRAGMA application_id").fetchone()
+        (version,) = self.connection.execute("PRAGMA user_version").fetchone()
+        if application != APPLICATION_ID or not 1 <= version <= len(MIGRATIONS):
+            self.close()
+            raise StoreError(
+                where=str(self.path),
+                saw=f"version {version}" if application else "no log of this program",
+                fix=f"Give a log of version 1 to {len(MIGRATIONS)}.",
+            )
+        self.channels = dict(self.connection.execute("SELECT id, name FROM channel"))
+
+    def __enter__(self) -> "Log":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self.connection.close()
+
+    def runs(self) -> list[RunRow]:
+        """Return all runs: the dated ones by date, then the others by number."""
+        rows = self.connection.execute(
+            "SELECT id, recording, recording_sha256, start_us, zero_stamp_us, end_us,"
+            " program, damaged_lines, unmatched_frames, counted_end_pct,"
+            " sigma_end_pct, is_start_sure"
+            " FROM run ORDER BY start_us IS NULL, start_us, id"
+        )
+        return [_run(row) for row in rows]
+
+    def van_text(self, run: int) -> str:
+        """Return the van file that a run was counted by."""
+        row = self.connection.execute(
+            "SELECT van_text FROM run WHERE id = ?", (run,)
+        ).fetchone()
+        return str(row[0])
+
+    def trips(self, run: int) -> list[Trip]:
+        """Return the trips of a run in their order."""
+        rows = self.connection.execute(
+            "SELECT start_us, end_us, skipped_us, distance_m, energy_out_wh,"
+            " energy_in_wh, charge_net_ah, sun_wh, shore_wh, soc_start_pct,"
+            " soc_end_pct, soc_low_end_pct, soc_high_end_pct, soc_counted_change_pct"
+            " FROM trip WHERE run = ? ORDER BY start_us",
+            (run,),
+        )
+        return [Trip(*row) for row in rows]
+
+    def ticks(self, run: int) -> Iterator[Tick]:
+        """Yield the ticks of a run in their order, without their gaps."""
+        rows = self.connection.execute(
+            "SELECT tick, cells FROM tick WHERE run = ? ORDER BY tick", (run,)
+        )
+        for index, packed in rows:
+            first_us, last_us, cells = unpack(packed)
+            named = {self.channels[number]: cell for number, cell in cells.items()}
+            yield Tick(index=index, first_us=first_us, last_us=last_us, cells=named)
+
+    def gaps(self, run: int) -> list[Gap]:
+        """Return what was not seen in a run, channel by channel."""
+        rows = self.connection.execute(
+            "SELECT channel, start_us, end_us FROM gap WHERE run = ?"
+            " ORDER BY channel, start_us",
+            (run,),
+        )
+        return [Gap(self.channels[number], start, end) for number, start, end in rows]
+
+    def totals(self, run: int) -> dict[str, Total]:
+        """Return what each account came to over a run, by channel name."""
+        rows = self.connection.execute(
+            "SELECT channel, integral, covered_us, skipped_us FROM run_total"
+            " WHERE run = ? ORDER BY channel",
+            (run,),
+        )
+        return {self.channels[number]: Total(*total) for number, *total in rows}
+
+    def refusals(self, run: int) -> list[RefusalRow]:
+        """Return what was refused in a run, most often first."""
+        rows = self.connection.execute(
+            "SELECT place, reason, n, sample FROM refusal WHERE run = ?"
+            " ORDER BY n DESC, place, reason",
+            (run,),
+        )
+        return [RefusalRow(*row) for row in rows]
+
+    def events(self, run: int) -> list[EventRow]:
+        """Return what happened to the record of a run, in order."""
+        rows = self.connection.execute(
+            "SELECT t_us, kind, text FROM event WHERE run = ? ORDER BY t_us, kind",
+            (run,),
+        )
+        return [EventRow(*row) for row in rows]
+
+    def raw(self, run: int) -> Iterator[Raw]:
+        """Yield the frames and lines of a run in order of arrival."""
+        rows = self.connection.execute(
+            "SELECT items FROM raw_block WHERE run = ? ORDER BY first_seq", (run,)
+        )
+        for (block,) in rows:
+            yield from unpack_block(block)

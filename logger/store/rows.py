@@ -1,0 +1,218 @@
+"""What is stored together, and the rows it becomes.
+
+Every row has a key of its own and replaces itself, so that storing a batch again
+changes nothing. Knows no thread and begins no transaction.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import assert_never
+
+from logger.core.rollup import Minute, MinuteFold, covered_s
+from logger.core.tick import Gap, Tick
+from logger.core.trips import Trip
+from logger.pipeline.spec import Closing, Output
+from logger.quantities import find_channel
+from logger.store.connect import Connection
+from logger.store.packed import pack
+from logger.store.recording import Raw, blocks, pack_block
+
+RUN_TABLES = (
+    "tick",
+    "minute",
+    "gap",
+    "trip",
+    "run_total",
+    "refusal",
+    "event",
+    "raw_block",
+)
+"""Every table whose rows belong to one run."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened to the record itself."""
+
+    t_us: int
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What is stored together: all of it, or nothing.
+
+    Attributes:
+        outputs: What the pipeline gave, in its order.
+        raw: Frames and lines for the flight recorder, in order of arrival.
+        events: What happened to the record.
+    """
+
+    outputs: Sequence[Output] = ()
+    raw: Sequence[Raw] = ()
+    events: Sequence[Event] = ()
+
+
+@dataclass(slots=True)
+class Rows:
+    """Turns batches into rows of an open log."""
+
+    connection: Connection
+    _channels: dict[str, int] = field(default_factory=dict)
+
+    def forget(self) -> None:
+        """Forget the channel numbers: their rows were rolled back."""
+        self._channels.clear()
+
+    def insert(self, run: int, batch: Batch, minutes: MinuteFold) -> None:
+        """Store a batch; a transaction is under way.
+
+        Args:
+            run: The run that it belongs to.
+            batch: What to store.
+            minutes: The run's minutes under way; it is fed the ticks.
+        """
+        ticks = [output for output in batch.outputs if isinstance(output, Tick)]
+        self._insert_ticks(run, ticks, minutes)
+        for output in batch.outputs:
+            match output:
+                case Tick():
+                    pass
+                case Trip():
+                    self._insert_trip(run, output)
+                case Closing():
+                    self._insert_closing(run, output)
+                case _:
+                    assert_never(output)
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO raw_block (run, first_seq, last_seq, n, items)"
+            " VALUES (?, ?, ?, ?, ?)",
+            [
+                (run, block[0].seq, block[-1].seq, len(block), pack_block(block))
+                for block in blocks(batch.raw)
+            ],
+        )
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO event (run, t_us, kind, text) VALUES (?, ?, ?, ?)",
+            [(run, event.t_us, event.kind, event.text) for event in batch.events],
+        )
+
+    def _insert_ticks(
+        self, run: int, ticks: Sequence[Tick], minutes: MinuteFold
+    ) -> None:
+        rows = []
+        for tick in ticks:
+            minute = minutes.add(tick)
+            if minute is not None:
+                self.insert_minute(run, minute)
+            self._insert_gaps(run, tick.gaps)
+            cells = [(self._channel(name), cell) for name, cell in tick.cells.items()]
+            rows.append((run, tick.index, pack(tick.first_us, tick.last_us, cells)))
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO tick (run, tick, cells) VALUES (?, ?, ?)", rows
+        )
+
+    def insert_minute(self, run: int, minute: Minute) -> None:
+        """Store one minute of every channel."""
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO minute (run, minute, channel, n, min, max, mean,"
+            " last, covered_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    run,
+                    minute.index,
+                    self._channel(name),
+                    cell.n,
+                    cell.low,
+                    cell.high,
+                    cell.mean,
+                    cell.last,
+                    covered_s(cell),
+                )
+                for name, cell in minute.cells.items()
+            ],
+        )
+
+    def _insert_gaps(self, run: int, gaps: Iterable[Gap]) -> None:
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO gap (run, channel, start_us, end_us)"
+            " VALUES (?, ?, ?, ?)",
+            [
+                (run, self._channel(gap.channel), gap.start_us, gap.end_us)
+                for gap in gaps
+            ],
+        )
+
+    def _insert_trip(self, run: int, trip: Trip) -> None:
+        self.connection.execute(
+            "INSERT OR REPLACE INTO trip (run, start_us, end_us, skipped_us,"
+            " distance_m, energy_out_wh, energy_in_wh, charge_net_ah, sun_wh, shore_wh,"
+            " used_wh, soc_start_pct, soc_end_pct, soc_low_end_pct, soc_high_end_pct,"
+            " soc_counted_change_pct)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                run,
+                trip.start_us,
+                trip.end_us,
+                trip.skipped_us,
+                trip.distance_m,
+                trip.energy_out_wh,
+                trip.energy_in_wh,
+                trip.charge_net_ah,
+                trip.sun_wh,
+                trip.shore_wh,
+                trip.used_wh,
+                trip.soc_start_pct,
+                trip.soc_end_pct,
+                trip.soc_low_end_pct,
+                trip.soc_high_end_pct,
+                trip.soc_counted_change_pct,
+            ),
+        )
+
+    def _insert_closing(self, run: int, closing: Closing) -> None:
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO run_total (run, channel, integral, covered_us,"
+            " skipped_us) VALUES (?, ?, ?, ?, ?)",
+            [
+                (
+                    run,
+                    self._channel(name),
+                    total.integral,
+                    total.covered_us,
+                    total.skipped_us,
+                )
+                for name, total in closing.totals.items()
+            ],
+        )
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO refusal (run, place, reason, n, first_us, last_us,"
+            " sample) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [
+                (run, r.place, r.reason.value, r.n, r.first_us, r.last_us, r.sample)
+                for r in closing.refusals
+            ],
+        )
+        self.connection.execute(
+            "UPDATE run SET unmatched_frames = ?, counted_end_pct = ?,"
+            " sigma_end_pct = ? WHERE id = ?",
+            (closing.unmatched_frames, closing.counted_pct, closing.sigma_pct, run),
+        )
+
+    def _channel(self, name: str) -> int:
+        number = self._channels.get(name)
+        if number is not None:
+            return number
+        found = find_channel(name)
+        assert found is not None, f"{name} is not in the list of quantities"
+        self.connection.execute(
+            "INSERT INTO channel (name, unit, label) VALUES (?, ?, ?)"
+            " ON CONFLICT (name) DO NOTHING",
+            (name, found.quantity.unit.symbol, found.quantity.label),
+        )
+        row = self.connection.execute(
+            "SELECT id FROM channel WHERE name = ?", (name,)
+        ).fetchone()
+        self._channels[name] = int(row[0])
+        return self._channels[name]

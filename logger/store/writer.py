@@ -1,0 +1,243 @@
+"""The one writer of a log: one thread, one connection, one transaction a batch.
+
+A batch is stored whole or not at all; what it may cost to lose one is up to the caller,
+who decides how much goes into a batch. Every row has a key of its own, so that writing
+a batch again changes nothing. A log that was closed cleanly is a single plain file that
+any user who may read it can open.
+"""
+
+import json
+from collections import deque
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TypeVar
+
+from logger.clock import Clock
+from logger.core.rollup import MinuteFold
+from logger.errors import StoreError
+from logger.store.connect import Connect, Connection, connect_for_writing
+from logger.store.migrations import migrate
+from logger.store.rows import RUN_TABLES, Batch, Rows
+
+BATCHES_AHEAD = 8
+"""How many batches may wait for the card before the sender has to wait too."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class RunStart:
+    """What is known of a run when it begins.
+
+    Attributes:
+        recording: File name of the recording, None for a live run.
+        recording_sha256: Digest of that file, None for a live run.
+        start_us: Date of the run's zero, microseconds since the Unix epoch, or None.
+        is_start_sure: True once that date is confirmed.
+        zero_stamp_us: The source's own time stamp at the run's zero.
+        program: Program and version.
+        van_text: The whole van file.
+        descriptions: Digest of each description file, by name.
+    """
+
+    recording: str | None
+    recording_sha256: str | None
+    start_us: int | None
+    is_start_sure: bool
+    zero_stamp_us: int
+    program: str
+    van_text: str
+    descriptions: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnd:
+    """What is known of a run when it is over."""
+
+    end_us: int
+    damaged_lines: int = 0
+
+
+@dataclass(slots=True)
+class Writer:
+    """Writes one log; every call but `close` may be made from one other thread.
+
+    Args:
+        path: The log; made where there is none.
+        connect: How it is opened.
+        clock: Dates the changes of the tables.
+    """
+
+    path: Path
+    connect: Connect = connect_for_writing
+    clock: Clock = field(default_factory=Clock)
+    _thread: ThreadPoolExecutor = field(init=False)
+    _connection: Connection = field(init=False)
+    _waiting: deque[Future[None]] = field(default_factory=deque)
+    _rows: Rows = field(init=False)
+    _minutes: dict[int, MinuteFold] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="writer")
+        try:
+            self._now(self._open)
+        except BaseException:
+            self._thread.shutdown()
+            raise
+
+    def __enter__(self) -> "Writer":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def begin_run(self, start: RunStart) -> int:
+        """Store a new run; return its number.
+
+        Raises:
+            StoreError: The log cannot be written.
+        """
+        return self._now(lambda: self._begin_run(start))
+
+    def write(self, run: int, batch: Batch) -> None:
+        """Store a batch soon; return at once unless too much is waiting.
+
+        Raises:
+            StoreError: An earlier batch could not be stored.
+        """
+        self._waiting.append(
+            self._thread.submit(self._in_transaction, lambda: self._write(run, batch))
+        )
+        self._settle(BATCHES_AHEAD)
+
+    def end_run(self, run: int, end: RunEnd) -> None:
+        """Store what is left of a run and mark it as over; wait until it is stored.
+
+        Raises:
+            StoreError: The log cannot be written.
+        """
+        self._settle(0)
+        self._now(lambda: self._end_run(run, end))
+
+    def discard_run(self, run: int) -> None:
+        """Take a run out again that was never finished; wait until it is out."""
+        self._settle(0)
+        self._now(lambda: self._discard_run(run))
+
+    def close(self) -> None:
+        """Store what is waiting and leave one plain file behind.
+
+        Raises:
+            StoreError: Something that was handed over could not be stored.
+        """
+        try:
+            self._settle(0)
+        finally:
+            self._thread.submit(self._shut).result()
+            self._thread.shutdown()
+
+    def _settle(self, ahead: int) -> None:
+        while len(self._waiting) > ahead:
+            self._result(self._waiting.popleft())
+
+    def _now(self, job: Callable[[], T]) -> T:
+        return self._result(self._thread.submit(job))
+
+    def _result(self, future: "Future[T]") -> T:
+        error = future.exception()
+        if error is not None and not isinstance(error, StoreError):
+            # Which error class a full or failing disk raises is the connection's own.
+            raise StoreError(
+                where=str(self.path),
+                saw=str(error),
+                fix="Nothing of this batch was stored; see that the disk has room.",
+            ) from error
+        return future.result()
+
+    # All below runs in the writer's thread.
+
+    def _open(self) -> None:
+        self._connection = self.connect(self.path)
+        try:
+            # Refuses somebody else's database before anything in it is touched.
+            migrate(self._connection, self.path.name, self.clock.wall_us())
+            self._connection.execute("PRAGMA foreign_keys = ON")
+            self._connection.execute("PRAGMA journal_mode = WAL").fetchone()
+            self._rows = Rows(self._connection)
+            # NORMAL loses seconds at a power cut; FULL loses the open batch only.
+            self._connection.execute("PRAGMA synchronous = FULL")
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def _shut(self) -> None:
+        # In WAL mode a reader needs to write beside the file; as one plain file the
+        # log can be read by anyone. Fails, harmlessly, while a reader holds it open.
+        try:
+            self._connection.execute("PRAGMA journal_mode = DELETE").fetchone()
+        finally:
+            self._connection.close()
+
+    def _in_transaction(self, job: Callable[[], T]) -> T:
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            result = job()
+            self._connection.execute("COMMIT")
+        except BaseException:
+            self._rows.forget()
+            self._connection.execute("ROLLBACK")
+            raise
+        return result
+
+    def _begin_run(self, start: RunStart) -> int:
+        def insert() -> int:
+            row = self._connection.execute(
+                "INSERT INTO run (recording, recording_sha256, start_us, is_start_sure,"
+                " zero_stamp_us, program, van_text, descriptions)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
+                (
+                    start.recording,
+                    start.recording_sha256,
+                    start.start_us,
+                    int(start.is_start_sure),
+                    start.zero_stamp_us,
+                    start.program,
+                    start.van_text,
+                    json.dumps(dict(start.descriptions), sort_keys=True),
+                ),
+            ).fetchone()
+            return int(row[0])
+
+        run = self._in_transaction(insert)
+        self._minutes[run] = MinuteFold()
+        return run
+
+    def _write(self, run: int, batch: Batch) -> None:
+        self._rows.insert(run, batch, self._minutes[run])
+
+    def _end_run(self, run: int, end: RunEnd) -> None:
+        def finish() -> None:
+            minute = self._minutes[run].finish()
+            if minute is not None:
+                self._rows.insert_minute(run, minute)
+            self._connection.execute(
+                "UPDATE run SET end_us = ?, damaged_lines = ? WHERE id = ?",
+                (end.end_us, end.damaged_lines, run),
+            )
+
+        self._in_transaction(finish)
+        del self._minutes[run]
+
+    def _discard_run(self, run: int) -> None:
+        def delete() -> None:
+            for table in RUN_TABLES:
+                self._connection.execute(
+                    f"DELETE FROM {table} WHERE run = ?",  # noqa: S608 (our own names)
+                    (run,),
+                )
+            self._connection.execute("DELETE FROM run WHERE id = ?", (run,))
+
+        self._in_transaction(delete)
+        self._minutes.pop(run, None)

@@ -1,0 +1,92 @@
+"""What is wrong with a van file, in words a builder can act on.
+
+Turns the checker's findings into faults: the place, what was found, what is allowed,
+and the nearest known key. Knows no meaning beyond the single key.
+"""
+
+import difflib
+from collections.abc import Iterable
+
+from pydantic import ValidationError
+from pydantic.fields import FieldInfo
+
+from logger.errors import Fault
+from logger.van.settings import Section
+
+LONGEST_SHOWN = 60
+
+
+def shown(value: object) -> str:
+    """Return a value as it is quoted in a message, cut to one short line."""
+    text = repr(value) if isinstance(value, str) else str(value)
+    if isinstance(value, bool):
+        text = text.lower()
+    text = " ".join(text.split())
+    return text if len(text) <= LONGEST_SHOWN else text[: LONGEST_SHOWN - 1] + "…"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return a sentence that names the nearest known word, or all of them."""
+    choices = sorted(known)
+    close = difflib.get_close_matches(word, choices, n=1, cutoff=0.55)
+    if close:
+        return f"The nearest known is {close[0]}."
+    return "Known are " + ", ".join(choices) + "." if choices else "None is known."
+
+
+def section_faults(
+    where: str, model: type[Section], error: ValidationError
+) -> list[Fault]:
+    """Return one fault for every key of a section that is not as it should be.
+
+    Args:
+        where: The file and section.
+        model: What the section should be.
+        error: What the checker found.
+    """
+    faults: dict[str, Fault] = {}
+    for finding in error.errors(include_url=False):
+        key = str(finding["loc"][0]) if finding["loc"] else ""
+        place = f"{where} {key}".rstrip()
+        if finding["type"] == "extra_forbidden":
+            fix = f"There is no such key. {nearest(key, model.model_fields)}"
+            fault = Fault(place, shown(finding["input"]), fix)
+        else:
+            saw = "nothing" if finding["type"] == "missing" else shown(finding["input"])
+            fault = Fault(place, saw, f"Give {allowed(model.model_fields[key])}.")
+        faults.setdefault(place, fault)
+    return list(faults.values())
+
+
+def allowed(info: FieldInfo) -> str:
+    """Return what a key may hold: its help text and its limits."""
+    limits = [
+        f"{word} {getattr(rule, name):g}"
+        for rule in info.metadata
+        for name, word in (
+            ("gt", "above"),
+            ("ge", "at least"),
+            ("lt", "below"),
+            ("le", "at most"),
+        )
+        if hasattr(rule, name)
+    ]
+    return ", ".join([f"{info.description} ({kind(info)})", *limits])
+
+
+def kind(info: FieldInfo) -> str:
+    """Return the type of a key in plain words."""
+    text = str(info.annotation)
+    if "Literal[" in text:
+        words = text.split("Literal[")[1].split("]")[0].replace("'", '"')
+        return "one of " + words
+    for part, word in (
+        ("tuple", "a list"),
+        ("dict", "a table"),
+        ("bool", "true or false"),
+        ("float", "a number"),
+        ("int", "a whole number"),
+    ):
+        if part in text:
+            return word
+    return "a text"

@@ -1,0 +1,1 @@
+"""Edge: plays recordings through the same pipeline that a drive goes through."""

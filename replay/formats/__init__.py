@@ -1,0 +1,1 @@
+"""Recordings made elsewhere: what each form looks like and how it is read."""

@@ -1,0 +1,144 @@
+"""What all recordings have in common: bytes in, items out, damage counted.
+
+Opens plain and gzip files, knows how far it has read, and never stops at a bad line.
+"""
+
+import gzip
+import hashlib
+import io
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO, Protocol, TextIO, cast
+
+from logger.decode.frames import Item
+from logger.errors import RecordingError
+from replay.formats.timeline import Timeline
+
+GZIP_MAGIC = b"\x1f\x8b"
+LONGEST_LINE = 65_536
+"""A line without an end is cut here; no table or log has longer ones."""
+
+
+@dataclass(slots=True)
+class Damage:
+    """What could not be read of one recording.
+
+    Attributes:
+        lines: Lines that were counted and skipped.
+        notes: What else a person should know, one sentence each.
+    """
+
+    lines: int = 0
+    notes: list[str] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Progress:
+    """How much of a file has been read, bytes; shared by reader and display."""
+
+    done_bytes: int = 0
+
+
+class Recording(Protocol):
+    """One recording, whatever its form."""
+
+    path: Path
+    damage: Damage
+    progress: Progress
+
+    def items(self, timeline: Timeline) -> Iterator[Item]:
+        """Yield what was recorded, in order; count and skip what is damaged.
+
+        Args:
+            timeline: Places the recording's stamps.
+        """
+
+
+def digest(path: Path) -> str:
+    """Return the SHA-256 digest of a file.
+
+    Raises:
+        RecordingError: The file cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as err:
+        raise unreadable(path, err) from err
+
+
+def unreadable(path: Path, err: OSError) -> RecordingError:
+    """Return the error for a file that cannot be opened or read."""
+    return RecordingError(
+        where=str(path),
+        saw=(err.strerror or str(err)).lower(),
+        fix="Give a recording that can be read.",
+    )
+
+
+@contextmanager
+def opened(
+    path: Path, encoding: str, progress: Progress | None = None
+) -> Iterator[TextIO]:
+    """Open a plain or gzip file as text; bytes that are no text become marks.
+
+    Args:
+        path: The file.
+        encoding: Its text encoding.
+        progress: Told how far the file has been read.
+
+    Raises:
+        RecordingError: The file cannot be opened.
+    """
+    try:
+        raw = path.open("rb")
+    except OSError as err:
+        raise unreadable(path, err) from err
+    with raw:
+        counted = _Counted(raw, progress or Progress())
+        binary = cast(BinaryIO, io.BufferedReader(counted))
+        if _is_gzip(path):
+            binary = cast(BinaryIO, gzip.GzipFile(fileobj=binary))
+        yield io.TextIOWrapper(binary, encoding=encoding, errors="replace", newline="")
+
+
+def _is_gzip(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(2) == GZIP_MAGIC
+
+
+class _Counted(io.RawIOBase):
+    """A raw file that says how far it has been read."""
+
+    def __init__(self, raw: io.BufferedReader, progress: Progress) -> None:
+        self._raw = raw
+        self._progress = progress
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: "memoryview | bytearray") -> int:  # type: ignore[override]
+        count = self._raw.readinto(buffer)
+        self._progress.done_bytes += count
+        return count
+
+
+def lines(text: TextIO, damage: Damage) -> Iterator[str]:
+    """Yield the lines of a file without their ends, up to where it breaks off.
+
+    Args:
+        text: An open file.
+        damage: Told where a compressed file is broken.
+    """
+    while True:
+        try:
+            line = text.readline(LONGEST_LINE)
+        except (EOFError, gzip.BadGzipFile, zlib.error) as err:
+            damage.notes.append(f"The file breaks off: {str(err).lower()}.")
+            return
+        if not line:
+            return
+        yield line.rstrip("\r\n")

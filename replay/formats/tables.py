@@ -1,0 +1,172 @@
+"""Tables of channels: CSV with a header line, one row a moment.
+
+Which table of the van file a file is, its header decides. Rows without a sound time and
+rows of another width are counted and skipped; an empty cell is a missing value.
+"""
+
+import csv
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from logger.core.tick import US_PER_S
+from logger.decode.frames import Row
+from logger.errors import RecordingError
+from logger.van.reading import TableSource
+from replay.formats.reading import Damage, Progress, lines, opened
+from replay.formats.timeline import Timeline
+
+ParseStamp = Callable[[str], int | None]
+
+
+def time_columns(source: TableSource) -> tuple[str, ...]:
+    """Return the columns that together give the time of a row."""
+    time = source.settings.time
+    return (time,) if isinstance(time, str) else time
+
+
+def stamp_parser(source: TableSource) -> ParseStamp:
+    """Return what turns the text of a time into microseconds, or None if it is none.
+
+    The microseconds count from the Unix epoch where the time is a date, otherwise from
+    whatever the table counts from.
+    """
+    form = source.settings.time_format
+    zone = ZoneInfo(source.settings.time_zone)
+
+    def seconds(text: str) -> int | None:
+        value = float(text)
+        return round(value * US_PER_S) if math.isfinite(value) else None
+
+    def date(text: str) -> int | None:
+        if form == "iso":
+            moment = datetime.fromisoformat(text)
+        else:
+            moment = datetime.strptime(text, form)  # noqa: DTZ007 (zone follows)
+        if moment.tzinfo is None:
+            moment = moment.replace(tzinfo=zone)
+        return round(moment.timestamp() * US_PER_S)
+
+    parse = seconds if form == "seconds" else date
+
+    def guarded(text: str) -> int | None:
+        try:
+            return parse(text.strip())
+        except (ValueError, OverflowError):
+            return None
+
+    return guarded
+
+
+def choose_table(path: Path, tables: Mapping[str, TableSource]) -> TableSource:
+    """Return the table of the van file that a CSV file is.
+
+    It is the one whose time columns are all in the header and which finds most of its
+    feeds there.
+
+    Raises:
+        RecordingError: No table fits.
+    """
+    best: tuple[int, TableSource] | None = None
+    for source in tables.values():
+        header = _header(path, source)
+        if header is None or not set(time_columns(source)) <= set(header):
+            continue
+        found = sum(column in header for column in source.columns)
+        if found and (best is None or found > best[0]):
+            best = (found, source)
+    if best is not None:
+        return best[1]
+    wanted = "; ".join(
+        f"{name}: " + ", ".join((*time_columns(source), *source.columns))
+        for name, source in tables.items()
+    )
+    raise RecordingError(
+        where=str(path),
+        saw="neither a CAN log nor a table of the van file",
+        fix="Describe its columns in the van file as a [[table]]. "
+        + (f"It has {wanted}." if wanted else "It has none so far."),
+    )
+
+
+def _header(path: Path, source: TableSource) -> list[str] | None:
+    settings = source.settings
+    with opened(path, settings.encoding) as text:
+        for cells in csv.reader(lines(text, Damage()), delimiter=settings.delimiter):
+            return [cell.strip() for cell in cells]
+    return None
+
+
+@dataclass(slots=True)
+class TableRecording:
+    """One CSV table.
+
+    Args:
+        path: The file, plain or gzip.
+        source: The table of the van file that it is.
+        progress: Told how far the file has been read.
+    """
+
+    path: Path
+    source: TableSource
+    progress: Progress
+    damage: Damage = field(default_factory=Damage)
+
+    def items(self, timeline: Timeline) -> Iterator[Row]:
+        """Yield the rows in the order of the file."""
+        settings = self.source.settings
+        parse = stamp_parser(self.source)
+        empty = {"", *settings.missing}
+        with opened(self.path, settings.encoding, self.progress) as text:
+            rows = self._rows(
+                csv.reader(lines(text, self.damage), delimiter=settings.delimiter)
+            )
+            header = [cell.strip() for cell in next(rows, [])]
+            times = [header.index(column) for column in time_columns(self.source)]
+            places = self._places(header)
+            for seq, cells in enumerate(rows):
+                if len(cells) != len(header):
+                    self.damage.lines += 1
+                    continue
+                stamp_us = parse(" ".join(cells[place] for place in times))
+                if stamp_us is None:
+                    self.damage.lines += 1
+                    continue
+                yield Row(
+                    t_us=timeline.place(stamp_us),
+                    seq=seq,
+                    table=settings.name,
+                    cells=tuple(_cell(cells, place, empty) for place in places),
+                )
+
+    def _places(self, header: Sequence[str]) -> list[int | None]:
+        places: list[int | None] = []
+        for column in self.source.columns:
+            if column in header:
+                places.append(header.index(column))
+            else:
+                places.append(None)
+                self.damage.notes.append(f"The table has no column {column!r}.")
+        return places
+
+    def _rows(self, reader: Iterator[list[str]]) -> Iterator[list[str]]:
+        while True:
+            try:
+                cells = next(reader)
+            except StopIteration:
+                return
+            except csv.Error:
+                self.damage.lines += 1
+                continue
+            if cells:
+                yield cells
+
+
+def _cell(cells: Sequence[str], place: int | None, empty: set[str]) -> str | None:
+    if place is None:
+        return None
+    text = cells[place].strip()
+    return None if text in empty else text

@@ -1,0 +1,1 @@
+"""The checks of the project; `sh tests/check` runs them all."""

@@ -1,0 +1,1 @@
+"""Bytes on the left, values on the right."""

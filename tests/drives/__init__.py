@@ -1,0 +1,1 @@
+"""Recorded drives, replayed to the figures others found."""
