@@ -15,11 +15,12 @@ from typing import TextIO, cast
 import click
 
 from logger.core.derived import derive
-from logger.core.soc import NAMEPLATE_SHARE_FRAC
+from logger.core.soc import PackSpec
 from logger.errors import AmpledgerError, ConfigError, StoreError
 from logger.store.export import What, sheet
 from logger.store.reader import Log
 from logger.van.reading import Van, read_van
+from logger.van.settings import PackSection
 
 FAILED, WRONG_CALL, NEEDS_LOOK = 1, 2, 3
 """Exit codes besides 0: failed; called wrongly or a broken van file; done but look."""
@@ -28,6 +29,12 @@ CAUTION = (
     "High voltage can kill. Work on it belongs to people qualified and, where the law "
     "asks, licensed for it; local rules come first. Nothing this program shows proves "
     "a circuit safe, and it controls nothing. The driver does not operate the phone."
+)
+
+
+SHORT_CAUTION = (
+    "Estimates, not promises. High voltage can kill: nothing shown here proves a "
+    "circuit safe."
 )
 
 
@@ -89,7 +96,7 @@ def _end(err: AmpledgerError, code: int) -> None:
 
 @click.command(
     epilog=examples(
-        "ampledger check van.toml", "ampledger check tests/data/ev/van.toml"
+        "ampledger check van.toml", "ampledger check /etc/ampledger/van.toml"
     )
 )
 @click.argument("van_file", metavar="VAN.toml", type=click.Path(path_type=Path))
@@ -101,8 +108,8 @@ def check(van_file: Path) -> None:
     van = read_van(van_file)
     click.echo(f"{van_file.name} is sound.")
     for name, text in _summary(van):
-        click.echo(f"  {name:<13}{text}")
-    click.echo(CAUTION)
+        click.echo(f"  {name:<18}  {text}")
+    click.echo(SHORT_CAUTION)
 
 
 def _summary(van: Van) -> list[tuple[str, str]]:
@@ -113,14 +120,7 @@ def _summary(van: Van) -> list[tuple[str, str]]:
     if settings.pack is None:
         rows.append(("pack", "none; nothing is counted"))
     else:
-        share = 1.0 if settings.pack.capacity_is_measured else NAMEPLATE_SHARE_FRAC
-        rows.append(
-            (
-                "pack",
-                f"{settings.pack.series_groups} groups in series, count begins with "
-                f"{share * settings.pack.nameplate_ah:.2f} Ah",
-            )
-        )
+        rows += _pack_summary(settings.pack)
     rows += [
         (f"bus {bus.name}", f"{bus.interface}, {bus.mode}") for bus in settings.buses
     ]
@@ -129,7 +129,7 @@ def _summary(van: Van) -> list[tuple[str, str]]:
         for port in settings.ports
     ]
     rows += [
-        (f"table {name}", f"{len(table.columns)} columns feed channels")
+        (f"table {name}", "columns " + ", ".join(table.columns))
         for name, table in van.tables.items()
     ]
     rows += [
@@ -137,6 +137,24 @@ def _summary(van: Van) -> list[tuple[str, str]]:
         for file in van.descriptions
     ]
     rows.append(("channels", f"{len(fed)} fed, {len(worked_out)} worked out"))
+    return rows
+
+
+def _pack_summary(pack: PackSection) -> list[tuple[str, str]]:
+    capacity_ah = PackSpec.of(pack.nameplate_ah, pack.capacity_is_measured).capacity_ah
+    why = "as measured" if pack.capacity_is_measured else "95 % of the nameplate"
+    rows = [
+        (
+            "pack",
+            f"{pack.series_groups} groups in series, {capacity_ah:.2f} Ah ({why})",
+        )
+    ]
+    curve = pack.curve()
+    if curve is not None:
+        empty_v, full_v = (
+            pack.series_groups * pair[1] for pair in (curve[0], curve[-1])
+        )
+        rows.append(("open circuit", f"{empty_v:.1f} V empty, {full_v:.1f} V full"))
     return rows
 
 
@@ -169,6 +187,8 @@ def export(
     Times are ISO 8601 in UTC; an empty cell means not known. Pack current and charge
     are positive into the pack.
     """
+    if channels and what != What.SIGNALS.value:
+        raise click.BadParameter("goes with signals only.", param_hint="--channel")
     with Log(log_file) as log:
         unknown = sorted(set(channels) - set(log.channels.values()))
         if unknown:

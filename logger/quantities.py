@@ -10,6 +10,8 @@ other device is positive in the direction of its job: sun and charger deliver, m
 DC-DC and house draw. Plausible ranges are wide fences around what a road vehicle of
 this kind can show (common practice, no source): a value outside is a broken reading,
 not a bad day.
+
+Over 400 lines because it is one list, and a list in two files has two truths.
 """
 
 import difflib

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from logger.commands import CAUTION, NEEDS_LOOK, examples
+from logger.commands import NEEDS_LOOK, SHORT_CAUTION, examples
 from logger.core.tick import US_PER_S
 from logger.store.reader import Log
 from logger.store.writer import Writer
@@ -18,7 +18,7 @@ from logger.van.reading import Van, read_van
 from replay.formats.opening import open_recording
 from replay.formats.reading import Progress
 from replay.player import Cue, carried_count, cue, play
-from replay.statement import needs_look, statement
+from replay.statement import Statement
 
 
 @click.command(
@@ -60,6 +60,11 @@ from replay.statement import needs_look, statement
     "give one for each such file, in the order of the files",
 )
 @click.option(
+    "--again",
+    is_flag=True,
+    help="Play a recording anew that the log has already; its old run is taken out",
+)
+@click.option(
     "--keep-raw/--no-keep-raw",
     default=True,
     help="Store frames and lines too, as the flight recorder does, default yes",
@@ -71,28 +76,33 @@ def replay(
     van_file: Path,
     log_file: Path,
     starts: tuple[str, ...],
+    again: bool,
     keep_raw: bool,
 ) -> None:
     """Play recordings through the pipeline into a log and print what they come to.
 
     A recording is a candump log or a CSV table that the van file describes, plain or
-    gzip; each becomes one run. A recording that the log has already is left out.
+    gzip; each becomes one run. A recording that the log has already is left out, unless
+    it is to be played again: to give it a date, or by a mended van file.
     """
     van = read_van(van_file)
     cues = _in_order(_cues(files, van, starts))
-    is_clean = True
+    played: list[int | None] = []
     with Writer(log_file) as writer:
-        played = []
         for number, cued in enumerate(cues, start=1):
-            run = _play_once(cued, van, writer, keep_raw, f"{number} of {len(cues)}")
-            is_clean = is_clean and run is not None
-            played += [] if run is None else [run]
+            label = f"{number} of {len(cues)}: {cued.recording.path.name}"
+            if _makes_room(cued, writer, again):
+                played.append(_play(cued, van, writer, keep_raw, label))
+            else:
+                played.append(None)
+    is_clean = None not in played
     with Log(log_file) as log:
         for row in log.runs():
             if row.id in played:
-                click.echo(statement(log, row))
-                is_clean = is_clean and not needs_look(log, row)
-    click.echo(f"These figures are estimates, not promises. {CAUTION}")
+                told = Statement(log, row, van.settings)
+                click.echo(str(told))
+                is_clean = is_clean and not told.needs_look()
+    click.echo(SHORT_CAUTION)
     if not is_clean:
         ctx.exit(NEEDS_LOOK)
 
@@ -132,40 +142,35 @@ def _in_order(cues: Sequence[Cue]) -> list[Cue]:
     return sorted(dated, key=lambda each: (each.start_us or 0, each.sha256)) + others
 
 
-def _play_once(
-    cued: Cue, van: Van, writer: Writer, keeps_raw: bool, which: str
-) -> int | None:
-    """Play a recording unless the log has it; return the run, or None if it has."""
+def _makes_room(cued: Cue, writer: Writer, again: bool) -> bool:
+    """Take an older run of a recording out, if it may go; return whether to play."""
     with Log(writer.path) as log:
-        runs = log.runs()
-    path = cued.recording.path
+        runs = [run for run in log.runs() if run.recording_sha256 == cued.sha256]
     for run in runs:
-        if run.recording_sha256 != cued.sha256:
-            continue
-        if run.end_us is not None:
-            click.echo(f"{path.name} is in the log already, as run {run.id}.")
-            return None
-        # A replay that was stopped half way: the recording is still whole.
+        # A run that never ended is of a replay that was stopped; it is no loss.
+        if run.end_us is not None and not again:
+            name = cued.recording.path.name
+            click.echo(f"{name} is in the log already, as run {run.id} (see --again).")
+            return False
         writer.discard_run(run.id)
-    carried = carried_count(runs, cued.start_us)
-    with _progress(cued, which) as tell:
+    return True
+
+
+def _play(cued: Cue, van: Van, writer: Writer, keeps_raw: bool, label: str) -> int:
+    with Log(writer.path) as log:
+        carried = carried_count(log.runs(), cued.start_us)
+    with _progress(cued, label) as tell:
         return play(cued, van, writer, carried, keeps_raw, tell)
 
 
 @contextmanager
-def _progress(cued: Cue, which: str) -> Iterator[Callable[[], None]]:
-    path = cued.recording.path
-    label = f"{which}: {path.name}"
+def _progress(cued: Cue, label: str) -> Iterator[Callable[[], None]]:
+    """Show how far a recording has been read: a bar on a terminal, else one line."""
+    progress, size = cued.recording.progress, cued.recording.path.stat().st_size
     if not sys.stderr.isatty():
         click.echo(label, err=True)
         yield lambda: None
         return
-    seen = cued.recording.progress.done_bytes
-    with click.progressbar(
-        length=path.stat().st_size, label=label, file=sys.stderr
-    ) as bar:
-
-        def tell() -> None:
-            bar.update(cued.recording.progress.done_bytes - seen - bar.pos)
-
-        yield tell
+    progress.done_bytes = 0  # the look at the first line does not count
+    with click.progressbar(length=size, label=label, file=sys.stderr) as bar:
+        yield lambda: bar.update(progress.done_bytes - bar.pos)

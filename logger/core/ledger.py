@@ -6,7 +6,8 @@ total of a stretch is the sum of its parts.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 from logger.core.tick import SECONDS_PER_HOUR, Tick
 from logger.quantities import find_channel
@@ -45,6 +46,7 @@ class Total:
     skipped_us: int = 0
 
 
+@lru_cache(maxsize=4096)
 def is_booked(channel: str) -> bool:
     """Return whether a channel's integral is an account of the ledger."""
     found = find_channel(channel)
@@ -52,27 +54,41 @@ def is_booked(channel: str) -> bool:
 
 
 @dataclass(slots=True)
+class _Account:
+    """One total under way."""
+
+    integral: float = 0.0
+    covered_us: int = 0
+    skipped_us: int = 0
+
+
+@dataclass(slots=True)
 class Tally:
     """Adds ticks up, account by account; is fed and answers."""
 
-    totals: dict[str, Total] = field(default_factory=dict)
+    _accounts: dict[str, _Account] = field(default_factory=dict)
 
     def add(self, tick: Tick) -> None:
         """Book every account of one tick, and the time that it skipped."""
+        accounts = self._accounts
         for name, cell in tick.cells.items():
-            if not is_booked(name):
-                continue
-            total = self.totals.get(name, Total())
-            self.totals[name] = replace(
-                total,
-                integral=total.integral + cell.integral,
-                covered_us=total.covered_us + cell.covered_us,
-            )
+            if is_booked(name):
+                account = accounts.get(name)
+                if account is None:
+                    account = accounts[name] = _Account()
+                account.integral += cell.integral
+                account.covered_us += cell.covered_us
         for gap in tick.gaps:
-            if gap.channel in self.totals:
-                total = self.totals[gap.channel]
-                skipped_us = total.skipped_us + gap.end_us - gap.start_us
-                self.totals[gap.channel] = replace(total, skipped_us=skipped_us)
+            if gap.channel in accounts:
+                accounts[gap.channel].skipped_us += gap.end_us - gap.start_us
+
+    @property
+    def totals(self) -> dict[str, Total]:
+        """What each account came to so far, by channel name."""
+        return {
+            name: Total(each.integral, each.covered_us, each.skipped_us)
+            for name, each in self._accounts.items()
+        }
 
 
 def sum_hours(totals: Mapping[str, Total], pattern: str) -> float | None:

@@ -6,7 +6,7 @@ not measured is None, never 0.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from logger.core.ledger import Tally, Total, sum_hours
 from logger.core.soc import Band
@@ -135,7 +135,7 @@ class TripFold:
             return None
         if not self._is_under_way:
             self._begin(tick, before, moved_pct)
-        self._tally.add(tick)
+        self._tally.add(self._within(tick))
         self._last_us = tick.last_us
         self._end = after
         if moved_pct is not None:
@@ -158,6 +158,17 @@ class TripFold:
         self._has_count = moved_pct is not None
         if moved_pct is not None:
             self._counted_start_pct = moved_pct[0]
+
+    def _within(self, tick: Tick) -> Tick:
+        # A van that was parked in silence ends its gap in the first seconds of the
+        # next trip; the night is no part of that trip.
+        if not tick.gaps:
+            return tick
+        gaps = (
+            replace(gap, start_us=max(gap.start_us, min(self._first_us, gap.end_us)))
+            for gap in tick.gaps
+        )
+        return replace(tick, gaps=tuple(gaps))
 
     def finish(self) -> Trip | None:
         """Return the trip under way, if there is one, and wait for the next."""

@@ -83,7 +83,8 @@ class DescribedMessage:
             return Rejected(Reason.SHORT, data)
         try:
             decoded = self.message.decode_simple(data, decode_choices=False)
-        except CantoolsError:
+        except (CantoolsError, ValueError, OverflowError):
+            # The latter two: a selector in floating point that is not a finite number.
             return Rejected(Reason.UNDECODABLE, data)
         return tuple(_number(decoded.get(signal)) for signal in self.signals)
 

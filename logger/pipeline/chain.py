@@ -14,10 +14,13 @@ from logger.core.tick import SECONDS_PER_HOUR, US_PER_S, Cell, Gap, Tick
 from logger.core.trips import KEY_CHANNELS, TripFold
 from logger.decode.frames import Frame, Item, Line, Reason, Rejected, Row, Values
 from logger.pipeline.series import Binding, Series, bind, reading
-from logger.pipeline.spec import Closing, Output, PipelineSpec, Refusal
-
-REPORTED_SOC = "meter.soc_pct"
-"""The state of charge that a box of the van shows; a start may be taken from it."""
+from logger.pipeline.spec import (
+    REPORTED_SOC,
+    Closing,
+    Output,
+    PipelineSpec,
+    Refusal,
+)
 
 
 class Pipeline:

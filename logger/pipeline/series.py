@@ -108,14 +108,14 @@ def reading(raw: float | str, binding: Binding) -> float | Reason | None:
     feed = binding.feed
     try:
         number = float(raw)
-    except ValueError:
+    except (ValueError, OverflowError):
         number = math.nan
+    if number in feed.missing:
+        return None
     if feed.codes is not None:
         text = f"{number:.12g}" if math.isfinite(number) else str(raw)
         code = feed.codes.get(text)
         return Reason.NO_SUCH_CODE if code is None else code
-    if number in feed.missing:
-        return None
     value = number * feed.scale + feed.offset
     if not math.isfinite(value):
         return Reason.NOT_A_NUMBER

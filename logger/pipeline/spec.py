@@ -11,6 +11,9 @@ from logger.decode.descriptions import MessageTable
 from logger.decode.frames import Reason
 from logger.quantities import Channel
 
+REPORTED_SOC = "meter.soc_pct"
+"""The state of charge that a box of the van shows; a start may be taken from it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Feed:

@@ -43,6 +43,11 @@ Connect = Callable[[Path], Connection]
 """Opens a file for writing; makes it where there is none."""
 
 
+def quoted(error: BaseException) -> str:
+    """Return the words of a database's error, as they stand in a message."""
+    return f'the answer "{error}" from SQLite'
+
+
 def connect_for_writing(path: Path) -> sqlite3.Connection:
     """Return a connection that begins no transaction by itself.
 
@@ -53,7 +58,9 @@ def connect_for_writing(path: Path) -> sqlite3.Connection:
         return sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
     except sqlite3.Error as err:
         raise StoreError(
-            where=str(path), saw=str(err), fix="Give a file in a folder you may write."
+            where=str(path),
+            saw=quoted(err),
+            fix="Give a file in a folder you may write.",
         ) from err
 
 
@@ -77,6 +84,6 @@ def connect_for_reading(path: Path) -> sqlite3.Connection:
         if connection is not None:
             connection.close()
         raise StoreError(
-            where=str(path), saw=str(err), fix="Give a log that you may read."
+            where=str(path), saw=quoted(err), fix="Give a log that you may read."
         ) from err
     return connection

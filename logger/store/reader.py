@@ -161,6 +161,13 @@ class Log:
             named = {self.channels[number]: cell for number, cell in cells.items()}
             yield Tick(index=index, first_us=first_us, last_us=last_us, cells=named)
 
+    def has_ticks(self, run: int) -> bool:
+        """Return whether anything was heard in a run."""
+        row = self.connection.execute(
+            "SELECT 1 FROM tick WHERE run = ? LIMIT 1", (run,)
+        ).fetchone()
+        return row is not None
+
     def gaps(self, run: int) -> list[Gap]:
         """Return what was not seen in a run, channel by channel."""
         rows = self.connection.execute(

@@ -16,13 +16,15 @@ from typing import TypeVar
 
 from logger.clock import Clock
 from logger.core.rollup import MinuteFold
-from logger.errors import StoreError
-from logger.store.connect import Connect, Connection, connect_for_writing
+from logger.errors import AmpledgerError, StoreError
+from logger.store.connect import Connect, Connection, connect_for_writing, quoted
 from logger.store.migrations import migrate
 from logger.store.rows import RUN_TABLES, Batch, Rows
 
 BATCHES_AHEAD = 8
 """How many batches may wait for the card before the sender has to wait too."""
+
+NOT_STORED = "Nothing of this batch was stored; see that the disk has room."
 
 T = TypeVar("T")
 
@@ -82,7 +84,7 @@ class Writer:
     def __post_init__(self) -> None:
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="writer")
         try:
-            self._now(self._open)
+            self._now(self._open, "Give a log of this program, or a new name.")
         except BaseException:
             self._thread.shutdown()
             raise
@@ -142,17 +144,15 @@ class Writer:
         while len(self._waiting) > ahead:
             self._result(self._waiting.popleft())
 
-    def _now(self, job: Callable[[], T]) -> T:
-        return self._result(self._thread.submit(job))
+    def _now(self, job: Callable[[], T], fix: str = NOT_STORED) -> T:
+        return self._result(self._thread.submit(job), fix)
 
-    def _result(self, future: "Future[T]") -> T:
+    def _result(self, future: "Future[T]", fix: str = NOT_STORED) -> T:
         error = future.exception()
-        if error is not None and not isinstance(error, StoreError):
+        if isinstance(error, Exception) and not isinstance(error, AmpledgerError):
             # Which error class a full or failing disk raises is the connection's own.
             raise StoreError(
-                where=str(self.path),
-                saw=str(error),
-                fix="Nothing of this batch was stored; see that the disk has room.",
+                where=str(self.path), saw=quoted(error), fix=fix
             ) from error
         return future.result()
 

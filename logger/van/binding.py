@@ -4,90 +4,168 @@ Knows settings and described messages; reads no file. What does not fit is noted
 the rest is tied all the same, so that one fault hides no other.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logger.core.soc import TWO_SIDED_95, Count, PackSpec
 from logger.core.tick import US_PER_S, GapRule
 from logger.decode.descriptions import DescribedMessage, Key, MessageTable, clashes
-from logger.pipeline.spec import Feed, PipelineSpec
+from logger.pipeline.spec import REPORTED_SOC, Feed, PipelineSpec
 from logger.quantities import Channel, find_channel, nearest_pattern
+from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
-from logger.van.settings import FeedSection, PackSection, Settings
+from logger.van.settings import (
+    FeedSection,
+    PackSection,
+    Settings,
+    StringSection,
+    TableSection,
+)
 
-Note = Callable[[str, str, str], None]
-"""Takes one fault: the section and key, what was found there, what to do."""
+COUNTED_HERE = frozenset(
+    {
+        "pack.soc_pct",
+        "pack.soc_low_pct",
+        "pack.soc_high_pct",
+        "pack.soc_counted_pct",
+        "pack.charging_power_w",
+        "pack.discharging_power_w",
+    }
+)
+"""The channels that the program works out itself and no box may feed."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class BusMessages:
-    """The described messages of one bus: by name, and by what frames match."""
+    """The described messages of one bus.
+
+    Attributes:
+        known: By name.
+        keyed: With what their frames are matched by, in the order of the files.
+        is_whole: True if every description of the bus could be read.
+    """
 
     known: dict[str, DescribedMessage] = field(default_factory=dict)
     keyed: list[tuple[Key, DescribedMessage]] = field(default_factory=list)
+    is_whole: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class BoundFeeds:
+    """Every feed, tied to its source.
+
+    Attributes:
+        messages: How frames find their decoder, by bus name.
+        of_message: The feeds of each message, by bus and message name.
+        of_table: The feeds of each table's rows, by table name.
+    """
+
+    messages: Mapping[str, MessageTable]
+    of_message: Mapping[tuple[str, str], tuple[Feed, ...]]
+    of_table: Mapping[str, tuple[Feed, ...]]
 
 
 def bind_feeds(
-    settings: Settings, described: Mapping[str, BusMessages], note: Note
-) -> tuple[PipelineSpec, dict[str, tuple[str, ...]]]:
-    """Return what the pipeline needs, and each table's columns in feed order.
+    draft: Draft, described: Mapping[str, BusMessages], note: Note
+) -> tuple[BoundFeeds, dict[str, tuple[str, ...]]]:
+    """Return the feeds tied to their sources, and each table's columns in feed order.
 
     Args:
-        settings: The sound sections of the van file.
+        draft: The sections of the van file.
         described: The messages of each bus.
         note: Called for every feed that does not fit.
     """
-    return _Binder(settings, described, note).bind()
+    return _Binder(draft, described, note).bind()
+
+
+def pipeline_spec(settings: Settings, feeds: BoundFeeds) -> PipelineSpec:
+    """Return what the pipeline needs of a sound van file."""
+    pack = settings.pack
+    return PipelineSpec(
+        messages=feeds.messages,
+        message_feeds=feeds.of_message,
+        table_feeds=feeds.of_table,
+        pack=_pack_spec(pack),
+        start=_start(pack),
+        is_start_reported=pack is not None and pack.start_from_meter,
+        metres_per_motor_turn=_metres_per_motor_turn(settings),
+    )
 
 
 @dataclass(slots=True)
 class _Binder:
-    settings: Settings
+    draft: Draft
     described: Mapping[str, BusMessages]
     note: Note
     columns: dict[str, list[str]] = field(default_factory=dict)
 
-    def bind(self) -> tuple[PipelineSpec, dict[str, tuple[str, ...]]]:
-        settings = self.settings
-        rules = _rules(settings)
-        message_feeds: dict[tuple[str, str], list[Feed]] = {}
-        table_feeds: dict[str, list[Feed]] = {}
+    def bind(self) -> tuple[BoundFeeds, dict[str, tuple[str, ...]]]:
+        sections = self.draft.each(FeedSection)
+        rules = self._rules(sections)
+        of_message: dict[tuple[str, str], list[Feed]] = {}
+        of_table: dict[str, list[Feed]] = {}
         taken: set[tuple[str, int]] = set()
-        for number, section in enumerate(settings.feeds, start=1):
-            place = f"[[feed]] {number}"
+        for each in sections:
+            section, place = each.section, each.place
             found = self._channel(place, section)
+            slot = self._slot(each)
+            if not each.is_whole:
+                continue
             if (section.channel, section.rank) in taken:
                 fix = "Rank the feeds of one channel 1, 2 …; no two alike."
                 self.note(f"{place} rank", shown(section.rank), fix)
             taken.add((section.channel, section.rank))
-            slot = self._slot(place, section)
             if found is None or slot is None:
                 continue
             feed = _feed(found, slot, section, rules[section.channel])
             if section.table is not None:
-                table_feeds.setdefault(section.table, []).append(feed)
+                of_table.setdefault(section.table, []).append(feed)
             else:
                 key = (section.bus or "", section.message or "")
-                message_feeds.setdefault(key, []).append(feed)
-        spec = PipelineSpec(
-            messages=self._tables_of_messages(message_feeds),
-            message_feeds={key: tuple(feeds) for key, feeds in message_feeds.items()},
-            table_feeds={key: tuple(feeds) for key, feeds in table_feeds.items()},
-            pack=_pack_spec(settings.pack),
-            start=_start(settings.pack),
-            is_start_reported=settings.pack is not None
-            and settings.pack.start_from_meter,
-            metres_per_motor_turn=_metres_per_motor_turn(settings),
+                of_message.setdefault(key, []).append(feed)
+        self._check_reported_start(sections)
+        bound = BoundFeeds(
+            messages=self._tables_of_messages(of_message),
+            of_message={key: tuple(feeds) for key, feeds in of_message.items()},
+            of_table={key: tuple(feeds) for key, feeds in of_table.items()},
         )
-        return spec, {name: tuple(each) for name, each in self.columns.items()}
+        return bound, {name: tuple(each) for name, each in self.columns.items()}
+
+    def _check_reported_start(self, feeds: Sequence[Numbered[FeedSection]]) -> None:
+        pack = self.draft.pack
+        if pack is None or pack.start_from_meter is not True:
+            return
+        if all(each.section.channel != REPORTED_SOC for each in feeds):
+            fix = f"Feed the channel {REPORTED_SOC}, or give start_soc_pct instead."
+            self.note("[pack] start_from_meter", "true without such a feed", fix)
+
+    def _rules(self, feeds: Sequence[Numbered[FeedSection]]) -> dict[str, GapRule]:
+        """Return the gap rule of each fed channel: that of its best-ranked feed."""
+        tables = {t.section.name: t.section for t in self.draft.each(TableSection)}
+        whole = [each.section for each in feeds if each.is_whole]
+        rules = {}
+        for feed in sorted(whole, key=lambda section: -section.rank):
+            table = tables.get(feed.table or "")
+            max_gap_s = feed.max_gap_s or (table.max_gap_s if table else None)
+            period_s = feed.period_s or (table.period_s if table else None)
+            rules[feed.channel] = GapRule(_us(max_gap_s), _us(period_s))
+        return rules
 
     def _channel(self, place: str, section: FeedSection) -> Channel | None:
+        if section.channel is None:
+            return None
         found = find_channel(section.channel)
         if found is None:
             close = nearest_pattern(section.channel)
             fix = f"The nearest known is {close}." if close else "See the channel list."
             self.note(f"{place} channel", shown(section.channel), fix)
             return None
+        if found.name in COUNTED_HERE:
+            fix = "This channel is counted here; what a box reports is meter.soc_pct."
+            self.note(f"{place} channel", shown(section.channel), fix)
+            return None
+        if found.quantity.part == "sun":
+            self._check_string(place, found)
         if section.codes is not None:
             known = {code.number for code in found.quantity.codes}
             wrong = sorted(set(section.codes.values()) - known)
@@ -100,26 +178,41 @@ class _Binder:
                 return None
         return found
 
-    def _slot(self, place: str, section: FeedSection) -> int | None:
+    def _check_string(self, place: str, found: Channel) -> None:
+        strings = [each.section.name for each in self.draft.each(StringSection)]
+        if found.which not in strings and None not in strings:
+            close = nearest(found.which, strings)
+            fix = f"Describe each solar string as [[string]]. {close}"
+            self.note(f"{place} channel", shown(found.name), fix)
+
+    def _slot(self, each: Numbered[FeedSection]) -> int | None:
         """Return the place of a feed's value in its message or row, or note a fault."""
-        if section.table is not None and section.column is not None:
-            if section.bus or section.message or section.signal:
-                fix = "Give table and column, or bus, message and signal; not both."
-                self.note(place, "both kinds of source", fix)
-                return None
-            tables = [table.name for table in self.settings.tables]
-            if section.table not in tables:
-                fix = nearest(section.table, tables)
-                self.note(f"{place} table", shown(section.table), fix)
-                return None
-            known = self.columns.setdefault(section.table, [])
-            known.append(section.column)
-            return len(known) - 1
-        if section.bus is None or section.message is None or section.signal is None:
+        section, place = each.section, each.place
+        of_bus = (section.bus, section.message, section.signal)
+        of_table = (section.table, section.column)
+        if any(of_bus) and any(of_table):
+            fix = "Give table and column, or bus, message and signal; not both."
+            self.note(place, "both kinds of source", fix)
+        elif section.table is not None and section.column is not None:
+            return self._column_slot(place, section.table, section.column)
+        elif section.bus and section.message and section.signal:
+            return self._signal_slot(
+                place, section.bus, section.message, section.signal
+            )
+        elif each.is_whole:
             fix = "Give table and column, or bus, message and signal."
             self.note(place, "no whole source", fix)
+        return None
+
+    def _column_slot(self, place: str, table: str, column: str) -> int | None:
+        tables = [each.section.name for each in self.draft.each(TableSection)]
+        if table not in tables:
+            if None not in tables:
+                self.note(f"{place} table", shown(table), nearest(table, tables))
             return None
-        return self._signal_slot(place, section.bus, section.message, section.signal)
+        known = self.columns.setdefault(table, [])
+        known.append(column)
+        return len(known) - 1
 
     def _signal_slot(
         self, place: str, bus: str, message: str, signal: str
@@ -130,7 +223,9 @@ class _Binder:
             return None
         known = self.described[bus].known
         if message not in known:
-            self.note(f"{place} message", shown(message), nearest(message, known))
+            if self.described[bus].is_whole:
+                close = nearest(message, known)
+                self.note(f"{place} message", shown(message), close)
             return None
         signals = known[message].signals
         if signal not in signals:
@@ -150,20 +245,6 @@ class _Binder:
                 self.note(f"[[bus]] {bus}", f"message {second}", fix)
             tables[bus] = MessageTable(fed)
         return tables
-
-
-def _rules(settings: Settings) -> dict[str, GapRule]:
-    """Return the gap rule of each fed channel: that of its best-ranked feed."""
-    tables = {table.name: table for table in settings.tables}
-    rules = {}
-    for feed in sorted(settings.feeds, key=lambda each: -each.rank):
-        table = tables.get(feed.table or "")
-        max_gap_s = feed.max_gap_s or (table.max_gap_s if table else None)
-        period_s = feed.period_s or (table.period_s if table else None)
-        rules[feed.channel] = GapRule(
-            max_gap_us=_us(max_gap_s), period_us=_us(period_s)
-        )
-    return rules
 
 
 def _us(seconds: float | None) -> int | None:

@@ -7,8 +7,8 @@ and the nearest known key. Knows no meaning beyond the single key.
 import difflib
 from collections.abc import Iterable
 
-from pydantic import ValidationError
 from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
 
 from logger.errors import Fault
 from logger.van.settings import Section
@@ -34,28 +34,22 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return "Known are " + ", ".join(choices) + "." if choices else "None is known."
 
 
-def section_faults(
-    where: str, model: type[Section], error: ValidationError
-) -> list[Fault]:
-    """Return one fault for every key of a section that is not as it should be.
+def finding_fault(where: str, model: type[Section], finding: ErrorDetails) -> Fault:
+    """Return one finding of the checker as a fault.
 
     Args:
-        where: The file and section.
+        where: The section and key.
         model: What the section should be.
-        error: What the checker found.
+        finding: What the checker found.
     """
-    faults: dict[str, Fault] = {}
-    for finding in error.errors(include_url=False):
-        key = str(finding["loc"][0]) if finding["loc"] else ""
-        place = f"{where} {key}".rstrip()
-        if finding["type"] == "extra_forbidden":
-            fix = f"There is no such key. {nearest(key, model.model_fields)}"
-            fault = Fault(place, shown(finding["input"]), fix)
-        else:
-            saw = "nothing" if finding["type"] == "missing" else shown(finding["input"])
-            fault = Fault(place, saw, f"Give {allowed(model.model_fields[key])}.")
-        faults.setdefault(place, fault)
-    return list(faults.values())
+    key = str(finding["loc"][0]) if finding["loc"] else ""
+    if finding["type"] == "extra_forbidden":
+        fix = f"There is no such key. {nearest(key, model.model_fields)}"
+        return Fault(where, shown(finding["input"]), fix)
+    if key not in model.model_fields:
+        return Fault(where, shown(finding["input"]), "Write keys and values here.")
+    saw = "nothing" if finding["type"] == "missing" else shown(finding["input"])
+    return Fault(where, saw, f"Give {allowed(model.model_fields[key])}.")
 
 
 def allowed(info: FieldInfo) -> str:
@@ -77,6 +71,8 @@ def allowed(info: FieldInfo) -> str:
 def kind(info: FieldInfo) -> str:
     """Return the type of a key in plain words."""
     text = str(info.annotation)
+    if "tuple" in text and "str |" in text:
+        return "a text or a list"
     if "Literal[" in text:
         words = text.split("Literal[")[1].split("]")[0].replace("'", '"')
         return "one of " + words

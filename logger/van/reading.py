@@ -7,16 +7,14 @@ Reads files; opens no bus and no port. What the feeds come to is worked out in
 import codecs
 import hashlib
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from pydantic import ValidationError
-
+from logger.core.chemistry import cell_voltage_v
 from logger.decode.descriptions import (
-    DescribedMessage,
     DescriptionError,
     Form,
     Match,
@@ -25,14 +23,13 @@ from logger.decode.descriptions import (
 )
 from logger.errors import ConfigError, Fault
 from logger.pipeline.spec import PipelineSpec
-from logger.van.binding import BusMessages, bind_feeds
-from logger.van.faults import nearest, section_faults, shown
+from logger.van.binding import BusMessages, bind_feeds, pipeline_spec
+from logger.van.draft import Draft, Numbered, S
+from logger.van.faults import nearest, shown
 from logger.van.settings import (
-    REPEATED,
-    SINGLE,
+    BusSection,
     DescriptionSection,
     PackSection,
-    Section,
     Settings,
     TableSection,
 )
@@ -123,16 +120,19 @@ class _Reading:
     described: dict[str, BusMessages] = field(default_factory=dict)
 
     def read(self, raw: Mapping[str, object]) -> Van:
-        settings = self._settings(raw)
-        self._check_names(settings)
-        self._check_zones(settings)
-        if settings.pack is not None:
-            self._check_pack(settings.pack)
-        for number, section in enumerate(settings.descriptions, start=1):
-            self._read_description(number, section, settings)
-        spec, columns = bind_feeds(settings, self.described, self._fault)
+        draft = Draft(self._fault)
+        draft.fill(raw)
+        self._check_names(draft)
+        self._check_zones(draft)
+        if draft.pack is not None:
+            self._check_pack(draft.pack)
+        buses = [bus.section.name for bus in draft.each(BusSection)]
+        for each in draft.each(DescriptionSection):
+            self._read_description(each.place, each.section, buses)
+        feeds, columns = bind_feeds(draft, self.described, self._fault)
         if self.faults:
             raise ConfigError.of(self.faults)
+        settings = draft.settings()
         return Van(
             path=self.path,
             text=self.text,
@@ -143,83 +143,42 @@ class _Reading:
                 table.name: TableSource(table, columns.get(table.name, ()))
                 for table in settings.tables
             },
-            spec=spec,
+            spec=pipeline_spec(settings, feeds),
         )
 
     def _fault(self, section: str, saw: str, fix: str) -> None:
         self.faults.append(Fault(f"{self.path.name} {section}", saw, fix))
 
-    def _settings(self, raw: Mapping[str, object]) -> Settings:
-        """Check section by section, so that one fault hides no other."""
-        sound: dict[str, object] = {"van": SINGLE["van"].model_construct(name="")}
-        if "van" not in raw:
-            self._fault("[van]", "nothing", "Begin with [van] and the van's name.")
-        for key, value in raw.items():
-            if key in SINGLE and isinstance(value, dict):
-                section = self._section(f"[{key}]", SINGLE[key], value)
-                if section is not None:
-                    sound[key] = section
-            elif key in REPEATED and isinstance(value, list):
-                name, model = REPEATED[key]
-                sections = (
-                    self._section(f"[[{key}]] {number}", model, entry)
-                    for number, entry in enumerate(value, start=1)
-                )
-                sound[name] = tuple(each for each in sections if each is not None)
-            elif key in SINGLE or key in REPEATED:
-                form = f"[{key}]" if key in SINGLE else f"[[{key}]]"
-                self._fault(key, shown(value), f"Write this section as {form}.")
-            else:
-                fix = f"There is no such section. {nearest(key, (*SINGLE, *REPEATED))}"
-                self._fault(key, shown(value), fix)
-        return Settings.model_construct(**sound)  # type: ignore[arg-type]
+    def _check_names(self, draft: Draft) -> None:
+        for sections in draft.repeated.values():
+            self._check_unlike(sections, "name")
+        self._check_unlike(draft.each(BusSection), "interface")
 
-    def _section(
-        self, place: str, model: type[Section], value: object
-    ) -> Section | None:
-        try:
-            return model.model_validate(value)
-        except ValidationError as err:
-            self.faults += section_faults(f"{self.path.name} {place}", model, err)
-            return None
+    def _check_unlike(self, sections: Sequence[Numbered[S]], key: str) -> None:
+        """Note every section whose key has the value of an earlier one's."""
+        seen: set[str] = set()
+        for each in sections:
+            own = getattr(each.section, key, None)
+            if own in seen:
+                fix = f"Give each its own {key}."
+                self._fault(f"{each.place} {key}", shown(own), fix)
+            if isinstance(own, str):
+                seen.add(own)
 
-    def _check_names(self, settings: Settings) -> None:
-        for key, (name, _) in REPEATED.items():
-            seen: set[str] = set()
-            for number, section in enumerate(getattr(settings, name), start=1):
-                own = getattr(section, "name", None)
-                if own in seen:
-                    self._fault(
-                        f"[[{key}]] {number} name",
-                        shown(own),
-                        "Give each its own name.",
-                    )
-                if own is not None:
-                    seen.add(own)
-        interfaces: set[str] = set()
-        for number, bus in enumerate(settings.buses, start=1):
-            if bus.interface in interfaces:
-                self._fault(
-                    f"[[bus]] {number} interface",
-                    shown(bus.interface),
-                    "Give each bus its own interface.",
-                )
-            interfaces.add(bus.interface)
-
-    def _check_zones(self, settings: Settings) -> None:
-        places = [("[van] time_zone", settings.van.time_zone)]
-        for number, table in enumerate(settings.tables, start=1):
-            places.append((f"[[table]] {number} time_zone", table.time_zone))
-            if not _is_encoding(table.encoding):
-                self._fault(
-                    f"[[table]] {number} encoding",
-                    shown(table.encoding),
-                    "Give a text encoding, for example utf-8 or latin-1.",
-                )
+    def _check_zones(self, draft: Draft) -> None:
+        tables = draft.each(TableSection)
+        places = [(each.place, each.section.time_zone) for each in tables]
+        if draft.van is not None:
+            places.insert(0, ("[van]", draft.van.time_zone))
         for place, zone in places:
             if not _is_zone(zone):
                 fix = "Give an IANA time zone, for example Europe/Lisbon or UTC."
-                self._fault(place, shown(zone), fix)
+                self._fault(f"{place} time_zone", shown(zone), fix)
+        for each in tables:
+            encoding = each.section.encoding
+            if not _is_encoding(encoding):
+                fix = "Give a text encoding, for example utf-8 or latin-1."
+                self._fault(f"{each.place} encoding", shown(encoding), fix)
 
     def _check_pack(self, pack: PackSection) -> None:
         if pack.chemistry is not None and pack.open_circuit is not None:
@@ -228,13 +187,27 @@ class _Reading:
                 "a table beside a chemistry",
                 "Give one of the two: the chemistry or your own table.",
             )
-        curve = pack.open_circuit
-        if curve is not None and not _is_curve(curve):
+        own = pack.open_circuit
+        if own is not None and not _is_curve(own):
             self._fault(
                 "[pack] open_circuit",
-                shown([list(pair) for pair in curve]),
+                shown([list(pair) for pair in own]),
                 "Give pairs of percent and volts that rise, from 0 to 100 %.",
             )
+            return
+        full_v, curve = pack.full_charge_voltage_v, pack.curve()
+        if full_v is not None and curve is not None and pack.series_groups is not None:
+            low_v, high_v = (
+                pack.series_groups * volts
+                for volts in (cell_voltage_v(curve, 50.0), curve[-1][1] + 0.1)
+            )
+            if not low_v <= full_v <= high_v:
+                self._fault(
+                    "[pack] full_charge_voltage_v",
+                    shown(full_v),
+                    f"Give a voltage from {low_v:.1f} to {high_v:.1f} V, or mend "
+                    "series_groups or the table: the three do not go together.",
+                )
         if pack.start_soc_pct is not None and pack.start_from_meter:
             self._fault(
                 "[pack] start_from_meter",
@@ -243,12 +216,16 @@ class _Reading:
             )
 
     def _read_description(
-        self, number: int, section: DescriptionSection, settings: Settings
+        self, place: str, section: DescriptionSection, buses: Sequence[str]
     ) -> None:
-        place = f"[[description]] {number}"
-        buses = [bus.name for bus in settings.buses]
-        if section.bus not in buses:
-            self._fault(f"{place} bus", shown(section.bus), nearest(section.bus, buses))
+        bus, file = section.bus, section.file
+        if bus is not None and bus not in buses and None not in buses:
+            self._fault(f"{place} bus", shown(bus), nearest(bus, buses))
+        kept = self.described.setdefault(bus, BusMessages())
+        # Until it is read: a message of this bus that is not known may be in it.
+        was_whole, kept.is_whole = kept.is_whole, False
+        if file is None:
+            return
         path = self.path.parent / section.file
         try:
             form = Form(path.suffix.lower().removeprefix("."))
@@ -271,22 +248,14 @@ class _Reading:
             fix = "Mend the description; it must read as its ending says."
             self._fault(f"{place} file", f"{section.file}: {err}", fix)
             return
-        self._keep_messages(place, section, messages)
-
-    def _keep_messages(
-        self,
-        place: str,
-        section: DescriptionSection,
-        messages: Iterable[DescribedMessage],
-    ) -> None:
-        bus = self.described.setdefault(section.bus, BusMessages())
+        kept.is_whole = was_whole
         for message in messages:
-            if message.name in bus.known:
+            if message.name in kept.known:
                 fix = "Leave one of the two descriptions of this bus out."
                 self._fault(f"{place} file", f"message {message.name} again", fix)
                 continue
-            bus.known[message.name] = message
-            bus.keyed.append((message_key(message, Match(section.match)), message))
+            kept.known[message.name] = message
+            kept.keyed.append((message_key(message, Match(section.match)), message))
 
 
 def _is_zone(name: str) -> bool:

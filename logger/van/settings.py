@@ -8,6 +8,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from logger.core.chemistry import CURVES, Curve
+
 Name = Annotated[
     str,
     Field(
@@ -97,6 +99,12 @@ class PackSection(Section):
         le=100,
         description="how far the start may be off either way (95 %), in points",
     )
+
+    def curve(self) -> Curve | None:
+        """Return the open-circuit table of a cell: own, published, or none."""
+        if self.open_circuit is not None or self.chemistry is None:
+            return self.open_circuit
+        return CURVES[self.chemistry]
 
 
 class WheelSection(Section):
@@ -206,6 +214,9 @@ class TableSection(Section):
         default=",", min_length=1, max_length=1, description="the column separator"
     )
     encoding: str = Field(default="utf-8-sig", description="the text encoding")
+    decimal: Literal[".", ","] = Field(
+        default=".", description="the decimal mark of its numbers"
+    )
     missing: Texts = Field(default=(), description="texts that mean an empty cell")
     period_s: float | None = Field(
         default=None, gt=0, description="the time between two rows in seconds, if slow"
@@ -237,7 +248,8 @@ class FeedSection(Section):
         default=None, description="for coded channels: the box's value to our code"
     )
     missing: Numbers = Field(
-        default=(), description='values of the box that mean "no value"'
+        default=(),
+        description='values, as description or table give them, that mean "no value"',
     )
     rank: int = Field(
         default=1, ge=1, le=9, description="1 is used first, 2 while 1 is silent"

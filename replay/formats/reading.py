@@ -18,6 +18,9 @@ from logger.errors import RecordingError
 from replay.formats.timeline import Timeline
 
 GZIP_MAGIC = b"\x1f\x8b"
+BREAKS = (EOFError, gzip.BadGzipFile, zlib.error)
+"""What a compressed file raises where it is cut off or damaged."""
+
 LONGEST_LINE = 65_536
 """A line without an end is cut here; no table or log has longer ones."""
 
@@ -58,16 +61,22 @@ class Recording(Protocol):
 
 
 def digest(path: Path) -> str:
-    """Return the SHA-256 digest of a file.
+    """Return the SHA-256 digest of what is in a file, unpacked if it is gzip.
+
+    The same recording is the same, packed or not. Of a file that breaks off, what can
+    be unpacked counts.
 
     Raises:
         RecordingError: The file cannot be read.
     """
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as err:
-        raise unreadable(path, err) from err
+    found = hashlib.sha256()
+    with _unpacked(path, Progress()) as binary:
+        try:
+            while piece := binary.read(LONGEST_LINE):
+                found.update(piece)
+        except BREAKS:
+            pass
+    return found.hexdigest()
 
 
 def unreadable(path: Path, err: OSError) -> RecordingError:
@@ -93,16 +102,21 @@ def opened(
     Raises:
         RecordingError: The file cannot be opened.
     """
+    with _unpacked(path, progress or Progress()) as binary:
+        yield io.TextIOWrapper(binary, encoding=encoding, errors="replace", newline="")
+
+
+@contextmanager
+def _unpacked(path: Path, progress: Progress) -> Iterator[BinaryIO]:
     try:
         raw = path.open("rb")
     except OSError as err:
         raise unreadable(path, err) from err
     with raw:
-        counted = _Counted(raw, progress or Progress())
-        binary = cast(BinaryIO, io.BufferedReader(counted))
+        binary = cast(BinaryIO, io.BufferedReader(_Counted(raw, progress)))
         if _is_gzip(path):
             binary = cast(BinaryIO, gzip.GzipFile(fileobj=binary))
-        yield io.TextIOWrapper(binary, encoding=encoding, errors="replace", newline="")
+        yield binary
 
 
 def _is_gzip(path: Path) -> bool:
@@ -136,7 +150,7 @@ def lines(text: TextIO, damage: Damage) -> Iterator[str]:
     while True:
         try:
             line = text.readline(LONGEST_LINE)
-        except (EOFError, gzip.BadGzipFile, zlib.error) as err:
+        except BREAKS as err:
             damage.notes.append(f"The file breaks off: {str(err).lower()}.")
             return
         if not line:

@@ -5,7 +5,6 @@ rows of another width are counted and skipped; an empty cell is a missing value.
 """
 
 import csv
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -20,6 +19,9 @@ from replay.formats.reading import Damage, Progress, lines, opened
 from replay.formats.timeline import Timeline
 
 ParseStamp = Callable[[str], int | None]
+
+LATEST_STAMP_US = 10**17
+"""A time after the year 5138 is a broken one."""
 
 
 def time_columns(source: TableSource) -> tuple[str, ...]:
@@ -37,11 +39,10 @@ def stamp_parser(source: TableSource) -> ParseStamp:
     form = source.settings.time_format
     zone = ZoneInfo(source.settings.time_zone)
 
-    def seconds(text: str) -> int | None:
-        value = float(text)
-        return round(value * US_PER_S) if math.isfinite(value) else None
+    def seconds(text: str) -> int:
+        return round(float(_pointed(text, source)) * US_PER_S)
 
-    def date(text: str) -> int | None:
+    def date(text: str) -> int:
         if form == "iso":
             moment = datetime.fromisoformat(text)
         else:
@@ -54,9 +55,10 @@ def stamp_parser(source: TableSource) -> ParseStamp:
 
     def guarded(text: str) -> int | None:
         try:
-            return parse(text.strip())
+            stamp_us = parse(text.strip())
         except (ValueError, OverflowError):
             return None
+        return stamp_us if abs(stamp_us) <= LATEST_STAMP_US else None
 
     return guarded
 
@@ -81,15 +83,21 @@ def choose_table(path: Path, tables: Mapping[str, TableSource]) -> TableSource:
     if best is not None:
         return best[1]
     wanted = "; ".join(
-        f"{name}: " + ", ".join((*time_columns(source), *source.columns))
+        f"{name} with " + ", ".join((*time_columns(source), *source.columns))
         for name, source in tables.items()
     )
     raise RecordingError(
         where=str(path),
-        saw="neither a CAN log nor a table of the van file",
+        saw=f"neither a CAN log nor a known table; it begins with {_begin(path)}",
         fix="Describe its columns in the van file as a [[table]]. "
-        + (f"It has {wanted}." if wanted else "It has none so far."),
+        + (f"Known are: {wanted}." if wanted else "None is known so far."),
     )
+
+
+def _begin(path: Path) -> str:
+    with opened(path, "latin-1") as text:
+        first = next(lines(text, Damage()), "")
+    return repr(first[:80]) if first else "nothing"
 
 
 def _header(path: Path, source: TableSource) -> list[str] | None:
@@ -119,7 +127,6 @@ class TableRecording:
         """Yield the rows in the order of the file."""
         settings = self.source.settings
         parse = stamp_parser(self.source)
-        empty = {"", *settings.missing}
         with opened(self.path, settings.encoding, self.progress) as text:
             rows = self._rows(
                 csv.reader(lines(text, self.damage), delimiter=settings.delimiter)
@@ -139,7 +146,7 @@ class TableRecording:
                     t_us=timeline.place(stamp_us),
                     seq=seq,
                     table=settings.name,
-                    cells=tuple(_cell(cells, place, empty) for place in places),
+                    cells=tuple(self._cell(cells, place) for place in places),
                 )
 
     def _places(self, header: Sequence[str]) -> list[int | None]:
@@ -164,9 +171,13 @@ class TableRecording:
             if cells:
                 yield cells
 
+    def _cell(self, cells: Sequence[str], place: int | None) -> str | None:
+        text = "" if place is None else cells[place].strip()
+        if text == "" or text in self.source.settings.missing:
+            return None
+        return _pointed(text, self.source)
 
-def _cell(cells: Sequence[str], place: int | None, empty: set[str]) -> str | None:
-    if place is None:
-        return None
-    text = cells[place].strip()
-    return None if text in empty else text
+
+def _pointed(text: str, source: TableSource) -> str:
+    """Return a number's text with a decimal point, whatever the table's mark is."""
+    return text if source.settings.decimal == "." else text.replace(",", ".")

@@ -1,0 +1,340 @@
+"""The log: what is handed over is stored, and what was stored is read back."""
+
+import os
+import sqlite3
+import stat
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import apsw
+import pytest
+
+from logger.clock import Clock
+from logger.core.ledger import Total
+from logger.core.tick import Cell, Gap, Tick
+from logger.core.trips import Trip
+from logger.decode.frames import Frame, Line, Reason
+from logger.errors import StoreError
+from logger.pipeline.spec import Closing, Refusal
+from logger.store.connect import Connect, Connection, connect_for_writing
+from logger.store.migrations import MIGRATIONS
+from logger.store.reader import Log, iso_utc
+from logger.store.recording import Raw
+from logger.store.rows import RUN_TABLES, Batch, Event
+from logger.store.writer import RunEnd, RunStart, Writer
+
+START = RunStart(
+    recording="drive.log",
+    recording_sha256="ab" * 32,
+    start_us=1_700_000_000_000_000,
+    is_start_sure=True,
+    zero_stamp_us=1_700_000_000_000_000,
+    program="ampledger test",
+    van_text="[van]\nname = 'Test'\n",
+    descriptions={"drive.dbc": "cd" * 32},
+)
+TICKS = [
+    Tick(
+        index=second,
+        first_us=second * 1_000_000 + 10,
+        last_us=second * 1_000_000 + 900_000,
+        cells={
+            "pack.current_a": Cell(9, -20.5, -1.0, -3.25, -7.125, 900_000),
+            "key.on": Cell(1, 1.0, 1.0, 1.0),
+        },
+    )
+    for second in (0, 1, 59, 60, 125)
+]
+TRIP = Trip(10, 125_900_000, 0, 1234.5, 200.0, 20.0, -1.5, None, None, 80.0, 79.0,
+            70.0, 88.0, -1.0)  # fmt: skip
+CLOSING = Closing(
+    totals={"pack.current_a": Total(-35.625, 4_500_000, 64_000_000)},
+    counted_pct=79.0,
+    sigma_pct=4.5,
+    refusals=(Refusal("bus drive, message A", Reason.SHORT, 3, 1, 9, "00 01"),),
+    unmatched_frames=17,
+)
+RAW: list[Raw] = [
+    Frame(-5, 0, "drive", 0x123, False, b""),
+    Frame(0, 1, "drive", 0x1ABCDEFF, True, bytes(range(64))),
+    Line(7, 2, "meter", b"V\t12.5"),
+    Frame(7, 4, "house", 0x7FF, False, b"\xff"),
+]
+
+
+def connect_with_apsw(path: Path) -> Connection:
+    """Return a connection of another library, to the same file."""
+    return apsw.Connection(str(path))
+
+
+def write_one(path: Path, connect: Connect = connect_for_writing) -> int:
+    """Write one whole run and return its number."""
+    with Writer(path, connect) as writer:
+        run = writer.begin_run(START)
+        writer.write(run, Batch(TICKS[:3], RAW, [Event(5, "clock step", "back")]))
+        writer.write(run, Batch([*TICKS[3:], TRIP, CLOSING]))
+        writer.end_run(run, RunEnd(end_us=125_900_000, damaged_lines=2))
+    return run
+
+
+@pytest.fixture(params=[connect_for_writing, connect_with_apsw], ids=["own", "apsw"])
+def log(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Log]:
+    write_one(tmp_path / "van.db", request.param)
+    with Log(tmp_path / "van.db") as opened:
+        yield opened
+
+
+def test_ticks_come_back_as_they_went_in(log: Log) -> None:
+    assert list(log.ticks(1)) == TICKS
+
+
+def test_frames_and_lines_come_back_as_they_went_in(log: Log) -> None:
+    assert list(log.raw(1)) == RAW
+
+
+def test_trips_totals_refusals_and_events_come_back(log: Log) -> None:
+    assert log.trips(1) == [TRIP]
+    assert log.totals(1) == CLOSING.totals
+    (refusal,) = log.refusals(1)
+    assert (refusal.n, refusal.reason) == (3, "frame shorter than described")
+    assert [(event.kind, event.text) for event in log.events(1)] == [
+        ("clock step", "back")
+    ]
+
+
+def test_a_run_keeps_its_van_file_digests_and_program(log: Log) -> None:
+    (run,) = log.runs()
+    assert log.van_text(run.id) == START.van_text
+    assert run.program == "ampledger test"
+    assert (run.damaged_lines, run.unmatched_frames) == (2, 17)
+    assert (run.counted_end_pct, run.sigma_end_pct) == (79.0, 4.5)
+    (descriptions,) = log.connection.execute("SELECT descriptions FROM run").fetchone()
+    assert descriptions == '{"drive.dbc": "' + "cd" * 32 + '"}'
+
+
+def test_minutes_are_the_ticks_joined(log: Log) -> None:
+    rows = log.connection.execute(
+        "SELECT minute, n, min, max, mean, last, covered_s FROM minute"
+        " JOIN channel ON channel.id = minute.channel"
+        " WHERE channel.name = 'pack.current_a' ORDER BY minute"
+    ).fetchall()
+    # By hand: each tick is -7.125 A·s over 0.9 s.
+    mean_a = pytest.approx(-7.125 / 0.9)
+    assert rows == [
+        (0, 27, -20.5, -1.0, mean_a, -3.25, pytest.approx(2.7)),
+        (1, 9, -20.5, -1.0, mean_a, -3.25, pytest.approx(0.9)),
+        (2, 9, -20.5, -1.0, mean_a, -3.25, pytest.approx(0.9)),
+    ]
+
+
+def test_the_plain_views_give_names_and_dates(log: Log) -> None:
+    row = log.connection.execute(
+        "SELECT t_utc, channel, unit FROM minute_plain"
+        " WHERE channel = 'pack.current_a' ORDER BY t_utc DESC LIMIT 1"
+    ).fetchone()
+    # 1700000000 s is 2023-11-14T22:13:20Z (common knowledge among Unix people).
+    assert row == ("2023-11-14T22:15:20Z", "pack.current_a", "A")
+    (miles,) = log.connection.execute("SELECT distance_mi FROM trip_plain").fetchone()
+    assert miles == pytest.approx(1234.5 / 1609.344)
+
+
+def test_a_batch_written_twice_is_stored_once(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    batch = Batch([TICKS[0], TRIP, CLOSING], RAW, [Event(5, "clock step", "back")])
+    with Writer(path) as writer:
+        run = writer.begin_run(START)
+        writer.write(run, batch)
+        writer.write(run, batch)
+        writer.end_run(run, RunEnd(end_us=900_000))
+    with Log(path) as opened:
+        assert list(opened.ticks(run)) == [TICKS[0]]
+        assert list(opened.raw(run)) == RAW
+        assert len(opened.trips(run)) == len(opened.events(run)) == 1
+
+
+def test_gaps_are_stored_with_their_channel(tmp_path: Path) -> None:
+    gap = Gap("pack.current_a", 1_000_000, 64_000_000)
+    tick = Tick(64, 64_000_000, 64_000_000, TICKS[0].cells, (gap,))
+    with Writer(tmp_path / "van.db") as writer:
+        run = writer.begin_run(START)
+        writer.write(run, Batch([tick]))
+        writer.end_run(run, RunEnd(end_us=64_000_000))
+    with Log(tmp_path / "van.db") as opened:
+        assert opened.gaps(run) == [gap]
+
+
+def test_a_clean_stop_leaves_one_plain_file(tmp_path: Path) -> None:
+    write_one(tmp_path / "van.db")
+    assert [file.name for file in tmp_path.iterdir()] == ["van.db"]
+    with closing(sqlite3.connect(tmp_path / "van.db")) as connection:
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+@pytest.fixture
+def public_folder() -> Iterator[Path]:
+    """Return a folder that every user of the computer may look into, not write."""
+    with tempfile.TemporaryDirectory(dir="/tmp") as name:
+        folder = Path(name)
+        yield folder
+        folder.chmod(0o700)
+
+
+def test_another_user_may_read_the_log_after_a_clean_stop(public_folder: Path) -> None:
+    path = public_folder / "van.db"
+    write_one(path)
+    path.chmod(0o444)
+    public_folder.chmod(0o555)
+    other = 65534  # nobody
+    if os.geteuid() == 0:
+        os.seteuid(other)
+    try:
+        assert not os.access(public_folder, os.W_OK, effective_ids=True)
+        with Log(path) as opened:
+            assert len(list(opened.ticks(1))) == len(TICKS)
+    finally:
+        if os.getuid() == 0:
+            os.seteuid(0)
+
+
+def test_a_reader_cannot_write(log: Log) -> None:
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        log.connection.execute("DELETE FROM tick")
+
+
+def test_a_log_under_way_can_be_read(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    with Writer(path) as writer:
+        run = writer.begin_run(START)
+        writer.write(run, Batch(TICKS))
+        writer.end_run(run, RunEnd(end_us=1))
+        with Log(path) as opened:
+            assert list(opened.ticks(run)) == TICKS
+
+
+def test_a_run_taken_out_leaves_nothing_behind(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    with Writer(path) as writer:
+        run = writer.begin_run(START)
+        writer.write(run, Batch([*TICKS, TRIP, CLOSING], RAW, [Event(1, "a", "b")]))
+        writer.discard_run(run)
+    with closing(sqlite3.connect(path)) as connection:
+        for table in ("run", *RUN_TABLES):
+            (count,) = connection.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608
+            assert count == 0, table
+
+
+@dataclass(slots=True)
+class Failing:
+    """A connection whose disk is full from some statement on."""
+
+    inner: sqlite3.Connection
+    is_full: Callable[[str], bool]
+    seen: list[str] = field(default_factory=list)
+
+    def _check(self, sql: str) -> None:
+        self.seen.append(sql)
+        if self.is_full(sql):
+            raise sqlite3.OperationalError("database or disk is full")
+
+    def execute(self, sql: str, values: Sequence[Any] = (), /) -> sqlite3.Cursor:
+        """Run one statement, or fail."""
+        self._check(sql)
+        return self.inner.execute(sql, values)
+
+    def executemany(self, sql: str, rows: Iterable[Sequence[Any]], /) -> sqlite3.Cursor:
+        """Run one statement for each row, or fail."""
+        self._check(sql)
+        return self.inner.executemany(sql, rows)
+
+    def close(self) -> None:
+        """Close the file."""
+        self.inner.close()
+
+
+def test_a_full_disk_is_told_and_costs_only_the_open_batch(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    is_full = [False]
+    writer = Writer(
+        path, lambda p: Failing(connect_for_writing(p), lambda _sql: is_full[0])
+    )
+    run = writer.begin_run(START)
+    writer.write(run, Batch(TICKS[:2]))
+    writer.end_run(run, RunEnd(end_us=1))
+    again = writer.begin_run(START)
+    is_full[0] = True
+    writer.write(again, Batch(TICKS))
+    with pytest.raises(StoreError, match="disk is full"):
+        writer.end_run(again, RunEnd(end_us=2))
+    is_full[0] = False
+    writer.close()
+    with Log(path) as opened:
+        assert list(opened.ticks(run)) == TICKS[:2]
+        assert list(opened.ticks(again)) == []
+
+
+def test_somebody_elses_database_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "other.db"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE TABLE theirs (a)")
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match="something else"):
+        Writer(path)
+    assert path.read_bytes() == before
+    with pytest.raises(StoreError, match="no log of this program"):
+        Log(path)
+
+
+def test_a_log_of_a_later_program_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    write_one(path)
+    later = len(MIGRATIONS) + 1
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(f"PRAGMA user_version = {later}")
+    with pytest.raises(StoreError, match="newer program"):
+        Writer(path)
+    with pytest.raises(StoreError, match=f"version {later}"):
+        Log(path)
+
+
+def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    path.write_text("not a database, but long enough to be looked at" * 100)
+    with pytest.raises(StoreError, match="not a database"):
+        Writer(path)
+    with pytest.raises(StoreError, match="not a database"):
+        Log(path)
+
+
+def test_a_log_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="no such file"):
+        Log(tmp_path / "nothing.db")
+    with pytest.raises(StoreError, match="unable to open"):
+        Writer(tmp_path / "no" / "folder.db")
+
+
+def test_each_change_of_the_tables_is_recorded(tmp_path: Path) -> None:
+    @dataclass(frozen=True, slots=True)
+    class Stopped(Clock):
+        def wall_us(self) -> int:
+            return 1234
+
+    Writer(tmp_path / "van.db", clock=Stopped()).close()
+    with closing(sqlite3.connect(tmp_path / "van.db")) as connection:
+        rows = connection.execute("SELECT version, made_us FROM schema_change")
+        assert rows.fetchall() == [(m.version, 1234) for m in MIGRATIONS]
+
+
+def test_a_new_log_is_not_open_to_the_world_to_write(tmp_path: Path) -> None:
+    write_one(tmp_path / "van.db")
+    mode = (tmp_path / "van.db").stat().st_mode
+    assert not mode & stat.S_IWOTH
+
+
+def test_dates_are_told_in_utc_with_milliseconds() -> None:
+    assert iso_utc(1_700_000_000_123_456) == "2023-11-14T22:13:20.123Z"
+    assert iso_utc(None) is None

@@ -1,0 +1,1 @@
+"""Laws and worked examples of the chain from items to rows."""
