@@ -88,6 +88,24 @@ class Band:
     high_pct: float
 
 
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How the count stands at one moment.
+
+    Attributes:
+        band: What a person may be shown; None while no start is known.
+        moved_pct: Change of the bare count since the start of the run, %; None where
+            nothing is counted.
+    """
+
+    band: Band | None
+    moved_pct: float | None
+
+
+NO_STANDING = Standing(None, None)
+"""There is no count."""
+
+
 def count_soc_pct(soc_pct: float, charge_ah: float, capacity_ah: float) -> float:
     """Return the bare count after some charge went in.
 

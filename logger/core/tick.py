@@ -138,8 +138,8 @@ class ChannelFold:
         """Take one sample.
 
         Args:
-            t_us: Its time, microseconds since the run's zero. A sample that is not
-                later than the newest one replaces its value and covers no time.
+            t_us: Its time, microseconds since the run's zero. A sample of the same time
+                as the newest one replaces it; an older one only counts as seen.
             value: Finite, in the channel's unit.
         """
         if self.n == 0:
@@ -150,11 +150,12 @@ class ChannelFold:
             self.high = value
         self.n += 1
         if self.latest_us is None:
-            self.latest_us = t_us
+            self.latest_us, self.latest = t_us, value
         elif t_us > self.latest_us:
             self._span(self.latest_us, t_us, value)
-            self.latest_us = t_us
-        self.latest = value
+            self.latest_us, self.latest = t_us, value
+        elif t_us == self.latest_us:
+            self.latest = value
 
     def _span(self, start_us: int, end_us: int, value: float) -> None:
         dt_us = end_us - start_us
@@ -176,7 +177,17 @@ class ChannelFold:
             and 2 * shortest >= period_us
             and 2 * longest <= 3 * period_us
         ):
-            self.limit_us = max(self.limit_us, GAP_PERIODS * period_us)
+            self.limit_us = GAP_PERIODS * period_us
+
+    def silence(self, now_us: int) -> Gap | None:
+        """Return the gap under way, if the channel has been silent for too long.
+
+        Args:
+            now_us: Time of the newest sample of any channel.
+        """
+        if self.latest_us is None or now_us - self.latest_us <= self.limit_us:
+            return None
+        return Gap(self.channel, self.latest_us, now_us)
 
     def close(self) -> Cell:
         """Return the cell of the tick that ends and begin the next one.

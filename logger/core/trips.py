@@ -1,15 +1,15 @@
 """Trips: where one begins and ends, and what it came to.
 
-With a key channel a trip lasts from key on to key off. Without one a recording is one
-trip from its first to its last row. Sums are those of the ledger's accounts; what was
-not measured is None, never 0.
+With a key channel a trip lasts from key on to key off. Without one, or where it is
+never heard, a recording is one trip from its first to its last row. Sums are those of
+the ledger's accounts; what was not measured is None, never 0.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from logger.core.ledger import Tally, Total, sum_hours
-from logger.core.soc import Band
+from logger.core.soc import NO_STANDING, Standing
 from logger.core.tick import US_PER_S, Tick
 
 METRES_PER_MILE = 1609.344
@@ -17,6 +17,10 @@ METRES_PER_MILE = 1609.344
 
 SHORTEST_WAY_M = 100.0
 """Below this a consumption per mile is a quotient of two noises."""
+
+KEY_SILENCE_US = 600 * US_PER_S
+"""A key unheard for ten minutes was turned off while its bus fell asleep; a bus that
+only stumbles is back by then."""
 
 KEY_CHANNELS = ("key.on", "drive.ready")
 """The channels that tell a trip, the first one that the van has."""
@@ -99,65 +103,70 @@ class Trip:
 class TripFold:
     """Finds trips in ticks; is fed and answers.
 
+    A key that has not been heard yet may have been on: the run begins with a trip,
+    which is taken back if the key then turns out to be off. A key that falls silent for
+    too long was turned off unheard.
+
     Args:
         key_channel: The channel that tells a trip, or None where there is none.
+        key_silence_us: How long that channel may be silent during a trip.
     """
 
     key_channel: str | None
+    key_silence_us: int = KEY_SILENCE_US
+    _key_us: int | None = None
     _is_under_way: bool = False
     _tally: Tally = field(default_factory=Tally)
     _first_us: int = 0
     _last_us: int = 0
-    _start: Band | None = None
-    _end: Band | None = None
-    _counted_start_pct: float = 0.0
-    _counted_end_pct: float = 0.0
-    _has_count: bool = False
+    _start: Standing = NO_STANDING
+    _end: Standing = NO_STANDING
 
-    def add(
-        self,
-        tick: Tick,
-        before: Band | None,
-        after: Band | None,
-        moved_pct: tuple[float, float] | None,
-    ) -> Trip | None:
-        """Take the next tick; return the trip that it brought to an end, if any.
+    def add(self, tick: Tick, before: Standing, after: Standing) -> list[Trip]:
+        """Take the next tick; return the trips that it brought to an end.
 
         Args:
             tick: The tick.
-            before: State of charge before it.
-            after: State of charge after it.
-            moved_pct: How far the bare count had moved since the start of the run
-                before and after it, %; None where there is no count.
+            before: How the count stood before it.
+            after: How the count stands after it.
         """
+        ended: list[Trip] = []
+        if self._is_under_way and self._was_left(tick):
+            ended += self.finish()
         is_on = self._is_on(tick)
         if not is_on and not self._is_under_way:
-            return None
+            return ended
         if not self._is_under_way:
-            self._begin(tick, before, moved_pct)
+            self._begin(tick, before)
         self._tally.add(self._within(tick))
         self._last_us = tick.last_us
         self._end = after
-        if moved_pct is not None:
-            self._counted_end_pct = moved_pct[1]
-        return None if is_on else self.finish()
+        return ended if is_on else ended + self.finish()
+
+    def _was_left(self, tick: Tick) -> bool:
+        """Return whether the trip under way had ended before this tick."""
+        if self._key_us is None:
+            return False
+        return tick.first_us - self._key_us > self.key_silence_us
 
     def _is_on(self, tick: Tick) -> bool:
         if self.key_channel is None:
             return True
         cell = tick.cells.get(self.key_channel)
-        return self._is_under_way if cell is None else cell.last >= 1
+        if cell is None:
+            return self._is_under_way or self._key_us is None
+        if self._key_us is None:
+            # What was taken for a trip was none, or was too long ago to say.
+            is_recent = tick.first_us - self._first_us <= self.key_silence_us
+            self._is_under_way &= cell.last >= 1 and is_recent
+        self._key_us = tick.last_us
+        return cell.last >= 1
 
-    def _begin(
-        self, tick: Tick, before: Band | None, moved_pct: tuple[float, float] | None
-    ) -> None:
+    def _begin(self, tick: Tick, before: Standing) -> None:
         self._is_under_way = True
         self._tally = Tally()
         self._first_us = tick.first_us
         self._start = before
-        self._has_count = moved_pct is not None
-        if moved_pct is not None:
-            self._counted_start_pct = moved_pct[0]
 
     def _within(self, tick: Tick) -> Tick:
         # A van that was parked in silence ends its gap in the first seconds of the
@@ -170,15 +179,13 @@ class TripFold:
         )
         return replace(tick, gaps=tuple(gaps))
 
-    def finish(self) -> Trip | None:
+    def finish(self) -> list[Trip]:
         """Return the trip under way, if there is one, and wait for the next."""
         if not self._is_under_way:
-            return None
+            return []
         self._is_under_way = False
-        totals = self._tally.totals
-        start, end = self._start, self._end
-        change_pct = self._counted_end_pct - self._counted_start_pct
-        return Trip(
+        totals, start, end = self._tally.totals, self._start, self._end
+        trip = Trip(
             start_us=self._first_us,
             end_us=self._last_us,
             skipped_us=skipped_us(totals),
@@ -188,12 +195,15 @@ class TripFold:
             charge_net_ah=sum_hours(totals, "pack.current_a"),
             sun_wh=sum_hours(totals, "sun.<name>.power_w"),
             shore_wh=sum_hours(totals, "charger.<name>.dc_power_w"),
-            soc_start_pct=None if start is None else start.soc_pct,
-            soc_end_pct=None if end is None else end.soc_pct,
-            soc_low_end_pct=None if end is None else end.low_pct,
-            soc_high_end_pct=None if end is None else end.high_pct,
-            soc_counted_change_pct=change_pct if self._has_count else None,
+            soc_start_pct=None if start.band is None else start.band.soc_pct,
+            soc_end_pct=None if end.band is None else end.band.soc_pct,
+            soc_low_end_pct=None if end.band is None else end.band.low_pct,
+            soc_high_end_pct=None if end.band is None else end.band.high_pct,
+            soc_counted_change_pct=None
+            if start.moved_pct is None or end.moved_pct is None
+            else end.moved_pct - start.moved_pct,
         )
+        return [trip]
 
 
 def skipped_us(totals: Mapping[str, Total]) -> int:

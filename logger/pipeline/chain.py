@@ -5,17 +5,17 @@ the same order give the same rows, whether they come from a drive, a replay at a
 or a test, and however they are cut into batches. It knows no clock and no device.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from typing import assert_never
 
 from logger.core.ledger import Tally
-from logger.core.soc import Band, Count, band, sigma_pct, step
-from logger.core.tick import SECONDS_PER_HOUR, US_PER_S, Cell, Gap, Tick
-from logger.core.trips import KEY_CHANNELS, TripFold
+from logger.core.soc import Band, Count
+from logger.core.tick import US_PER_S, Cell, Gap, Tick
+from logger.core.trips import KEY_CHANNELS, KEY_SILENCE_US, TripFold
 from logger.decode.frames import Frame, Item, Line, Reason, Rejected, Row, Values
+from logger.pipeline.counting import COUNTED, Counting
 from logger.pipeline.series import Binding, Series, bind, reading
 from logger.pipeline.spec import (
-    REPORTED_SOC,
     Closing,
     Output,
     PipelineSpec,
@@ -39,12 +39,17 @@ class Pipeline:
         self._index: int | None = None
         self._first_us = 0
         self._last_us = 0
+        self._newest_us = 0
         self._refusals: dict[tuple[str, Reason], Refusal] = {}
         self._unmatched = 0
         self._tally = Tally()
-        self._count, self._awaits_start = _begin(spec, carried)
+        current = self._bound.series.get(COUNTED)
+        self._counting = Counting(
+            spec, None if current is None else current.fold, carried
+        )
         key = next((name for name in KEY_CHANNELS if name in self._bound.series), None)
-        self._trips = TripFold(key)
+        declared_us = 0 if key is None else self._bound.series[key].fold.limit_us
+        self._trips = TripFold(key, max(KEY_SILENCE_US, declared_us))
 
     def feed(self, items: Iterable[Item]) -> list[Output]:
         """Take the next items of the run; return what they brought to an end.
@@ -61,21 +66,27 @@ class Pipeline:
             elif index > self._index:
                 outputs += self._close()
                 self._index = index
+            self._newest_us = max(self._newest_us, item.t_us)
             self._take(item)
         return outputs
 
     def finish(self) -> list[Output]:
-        """Return what is still open, and the closing. The run is over."""
-        outputs = self._close()
-        pack = self._spec.pack
-        trip = self._trips.finish()
-        if trip is not None:
-            outputs.append(trip)
+        """Return what is still open, and the closing. The run is over.
+
+        Channels that have been silent for too long end in a gap, in the last tick.
+        """
+        silences = [
+            gap
+            for series in self._bound.series.values()
+            if (gap := series.fold.silence(self._newest_us)) is not None
+        ]
+        outputs = self._close(silences)
+        outputs += self._trips.finish()
         outputs.append(
             Closing(
                 totals=self._tally.totals,
-                counted_pct=self._count.counted_pct,
-                sigma_pct=None if pack is None else sigma_pct(self._count, pack),
+                counted_pct=self._counting.count.counted_pct,
+                sigma_pct=self._counting.sigma_pct,
                 refusals=tuple(self._refusals.values()),
                 unmatched_frames=self._unmatched,
             )
@@ -139,7 +150,7 @@ class Pipeline:
 
     def _add(self, t_us: int, value: float, series: Series) -> None:
         if not self._touched:
-            self._first_us = self._last_us = t_us
+            self._first_us = t_us
         self._last_us = max(self._last_us, t_us)
         self._first_us = min(self._first_us, t_us)
         if series.fold.n == 0:
@@ -171,81 +182,36 @@ class Pipeline:
             sample=sample,
         )
 
-    def _close(self) -> list[Output]:
-        """End the second under way: fold it, count it, and see whether a trip ended."""
-        if self._index is None or not self._touched:
+    def _close(self, silences: Sequence[Gap] = ()) -> list[Output]:
+        """End the second under way: fold it, count it, and see whether a trip ended.
+
+        Args:
+            silences: Gaps that no sample will end any more.
+        """
+        if self._index is None or not (self._touched or silences):
             return []
+        if not self._touched:
+            self._first_us = self._newest_us
         cells: dict[str, Cell] = {}
-        gaps: list[Gap] = []
+        gaps = list(silences)
         for series in self._touched:
             cells[series.fold.channel] = series.fold.close()
             gaps += series.fold.gaps
             series.fold.gaps.clear()
         self._touched.clear()
-        before = self._begin_count(cells)
-        moved_pct = self._count.moved_pct
-        after = self._step_count(cells, gaps)
-        if after is not None:
-            cells |= _soc_cells(after, self._count)
+        before = self._counting.begin_second(cells, self._newest_us)
+        after = self._counting.end_second(cells, self._newest_us)
+        if after.band is not None:
+            cells |= _soc_cells(after.band, self._counting.count)
         tick = Tick(
             index=self._index,
             first_us=self._first_us,
-            last_us=self._last_us,
+            last_us=max(self._last_us, self._newest_us if silences else 0),
             cells=cells,
             gaps=tuple(gaps),
         )
         self._tally.add(tick)
-        has_count = (
-            self._spec.pack is not None and "pack.current_a" in self._bound.series
-        )
-        moved = (moved_pct, self._count.moved_pct) if has_count else None
-        trip = self._trips.add(tick, before, after, moved)
-        return [tick] if trip is None else [tick, trip]
-
-    def _begin_count(self, cells: Mapping[str, Cell]) -> Band | None:
-        if self._spec.pack is None:
-            return None
-        reported = cells.get(REPORTED_SOC)
-        if self._awaits_start and reported is not None:
-            self._awaits_start = False
-            self._count = Count(
-                counted_pct=reported.last,
-                moved_pct=self._count.moved_pct,
-                start_sigma_pct=self._spec.start.start_sigma_pct,
-            )
-        return band(self._count, self._spec.pack)
-
-    def _step_count(self, cells: Mapping[str, Cell], gaps: list[Gap]) -> Band | None:
-        pack, cell = self._spec.pack, cells.get("pack.current_a")
-        if pack is None:
-            return None
-        if cell is not None:
-            unseen_us = sum(
-                gap.end_us - gap.start_us
-                for gap in gaps
-                if gap.channel == "pack.current_a"
-            )
-            self._count = step(
-                self._count,
-                charge_ah=cell.integral / SECONDS_PER_HOUR,
-                counted_s=cell.covered_us / US_PER_S,
-                unseen_s=unseen_us / US_PER_S,
-                pack=pack,
-            )
-        return band(self._count, pack)
-
-
-def _begin(spec: PipelineSpec, carried: Count | None) -> tuple[Count, bool]:
-    """Return where the count begins, and whether it waits for a reported start.
-
-    A count that is carried over goes on, unless a reported start is the surer one.
-    """
-    if carried is None or carried.counted_pct is None:
-        return spec.start, spec.is_start_reported
-    is_surer = carried.start_sigma_pct <= spec.start.start_sigma_pct
-    if spec.is_start_reported and not is_surer:
-        return spec.start, True
-    return carried, False
+        return [tick, *self._trips.add(tick, before, after)]
 
 
 def _soc_cells(soc: Band, count: Count) -> dict[str, Cell]:

@@ -1,7 +1,7 @@
 """Feeds tied to channels: how one raw value becomes a reading, and who is listened to.
 
 Two boxes may feed one channel. The better-ranked is used while it talks; the next one
-only when every better one has been silent for longer than the channel's gap limit.
+only when every better one has been silent for more than half the channel's gap limit.
 """
 
 import math
@@ -38,12 +38,17 @@ class Binding:
     series: Series
     low: float
     high: float
+    codes: frozenset[float]
     better: tuple["Binding", ...] = ()
     heard_us: int | None = None
 
     def is_silent(self, t_us: int) -> bool:
-        """Return whether a lower-ranked feed may speak instead."""
-        limit_us = self.series.fold.limit_us
+        """Return whether a lower-ranked feed may speak instead.
+
+        It may after half the gap limit, so that a box that talks all the while can take
+        over before the time becomes a gap.
+        """
+        limit_us = self.series.fold.limit_us // 2
         return self.heard_us is None or t_us - self.heard_us > limit_us
 
 
@@ -69,10 +74,11 @@ def bind(spec: PipelineSpec) -> Bindings:
 
     def tie(feeds: tuple[Feed, ...]) -> tuple[Binding, ...]:
         tied = []
-        for feed in feeds:
+        for feed in sorted(feeds, key=lambda each: each.rank):
             quantity = feed.channel.quantity
             series = _series(bound, feed.channel.name, feed.rule, not quantity.is_coded)
-            binding = Binding(feed, series, quantity.low, quantity.high)
+            codes = frozenset(float(code.number) for code in quantity.codes)
+            binding = Binding(feed, series, quantity.low, quantity.high, codes)
             fed.setdefault(feed.channel.name, []).append(binding)
             tied.append(binding)
         return tuple(tied)
@@ -106,11 +112,8 @@ def reading(raw: float | str, binding: Binding) -> float | Reason | None:
         binding: How to turn it into its channel.
     """
     feed = binding.feed
-    try:
-        number = float(raw)
-    except (ValueError, OverflowError):
-        number = math.nan
-    if number in feed.missing:
+    number = _number(raw)
+    if any(math.isclose(number, absent) for absent in feed.missing):
         return None
     if feed.codes is not None:
         text = f"{number:.12g}" if math.isfinite(number) else str(raw)
@@ -119,4 +122,16 @@ def reading(raw: float | str, binding: Binding) -> float | Reason | None:
     value = number * feed.scale + feed.offset
     if not math.isfinite(value):
         return Reason.NOT_A_NUMBER
+    if binding.codes and value not in binding.codes:
+        return Reason.NO_SUCH_CODE
     return value if binding.low <= value <= binding.high else Reason.IMPLAUSIBLE
+
+
+def _number(raw: float | str) -> float:
+    """Return a raw value as a float; NaN for what is none or has no room in one."""
+    if isinstance(raw, str) and "_" in raw:
+        return math.nan  # Python reads 1_000 as a number, no logger writes it
+    try:
+        return float(raw)
+    except (ValueError, OverflowError):
+        return math.nan

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from logger.core.ledger import Total
-from logger.core.soc import Band
+from logger.core.soc import NO_STANDING, Band, Standing
 from logger.core.tick import Tick
 from logger.core.trips import Trip, TripFold, skipped_us
 from tests.builders import tick, us
@@ -36,9 +36,8 @@ def whole(*ticks: Tick) -> Trip:
     """Return the one trip of ticks without a key."""
     fold = TripFold(None)
     for each in ticks:
-        assert fold.add(each, None, None, None) is None
-    trip = fold.finish()
-    assert trip is not None
+        assert fold.add(each, NO_STANDING, NO_STANDING) == []
+    (trip,) = fold.finish()
     return trip
 
 
@@ -131,10 +130,10 @@ def test_what_was_not_measured_is_none() -> None:
 
 def test_a_trip_says_where_the_charge_began_and_ended() -> None:
     fold = TripFold(None)
-    fold.add(tick(0), START, Band(79.0, 74.0, 84.0), (-3.0, -4.0))
-    fold.add(tick(1), Band(79.0, 74.0, 84.0), END, (-4.0, -23.0))
-    trip = fold.finish()
-    assert trip is not None
+    between = Standing(Band(79.0, 74.0, 84.0), -4.0)
+    fold.add(tick(0), Standing(START, -3.0), between)
+    fold.add(tick(1), between, Standing(END, -23.0))
+    (trip,) = fold.finish()
     assert (trip.soc_start_pct, trip.soc_end_pct) == (80.0, 60.0)
     assert (trip.soc_low_end_pct, trip.soc_high_end_pct) == (52.0, 68.0)
     assert trip.soc_counted_change_pct == -20.0  # -23 less -3

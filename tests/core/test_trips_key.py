@@ -2,6 +2,7 @@
 
 import pytest
 
+from logger.core.soc import NO_STANDING
 from logger.core.tick import Gap
 from logger.core.trips import Trip, TripFold
 from tests.builders import tick, us
@@ -12,8 +13,12 @@ KEY = "key.on"
 def trips(*ticks: tuple[int, dict[str, float]]) -> list[Trip]:
     """Return the trips of these seconds, with the one still under way at the end."""
     fold = TripFold(KEY)
-    found = [fold.add(tick(*each), None, None, None) for each in ticks]
-    return [trip for trip in (*found, fold.finish()) if trip is not None]
+    found = [
+        trip
+        for each in ticks
+        for trip in fold.add(tick(*each), NO_STANDING, NO_STANDING)
+    ]
+    return found + fold.finish()
 
 
 def test_a_trip_lasts_from_key_on_to_key_off() -> None:
@@ -30,8 +35,8 @@ def test_a_trip_lasts_from_key_on_to_key_off() -> None:
 
 def test_a_second_without_the_key_changes_nothing() -> None:
     speed = {"road.speed_mps": 10.0}
-    (trip,) = trips((0, speed), (1, {KEY: 1.0}), (2, speed), (3, {KEY: 0.0}))
-    assert trip.distance_m == 10.0  # 10 m/s for 1 s; the first second is before it
+    (trip,) = trips((1, {KEY: 1.0}), (2, speed), (3, {KEY: 0.0}), (4, speed))
+    assert trip.distance_m == 10.0  # 10 m/s for 1 s; the last second is after it
 
 
 def test_the_key_makes_two_trips_of_two_drives() -> None:
@@ -69,8 +74,52 @@ def test_only_time_within_the_trip_was_skipped_by_it(
 ) -> None:
     fold = TripFold(KEY)
     hole = Gap("pack.current_a", us(start_s), us(end_s))
-    fold.add(tick(100, {KEY: 1.0}), None, None, None)
-    fold.add(tick(109, {"pack.current_a": 1.0}, hole), None, None, None)
-    trip = fold.finish()
-    assert trip is not None
+    fold.add(tick(100, {KEY: 1.0}), NO_STANDING, NO_STANDING)
+    fold.add(tick(109, {"pack.current_a": 1.0}, hole), NO_STANDING, NO_STANDING)
+    (trip,) = fold.finish()
     assert trip.skipped_us == us(skipped_s)
+
+
+SPEED = {"road.speed_mps": 10.0}
+
+
+def test_before_it_is_heard_the_key_may_have_been_on() -> None:
+    (trip,) = trips((0, SPEED), (1, {KEY: 1.0}), (2, {KEY: 0.0}))
+    assert (trip.start_us, trip.distance_m) == (0, 10.0)
+
+
+def test_a_trip_is_taken_back_when_the_key_turns_out_to_be_off() -> None:
+    (trip,) = trips((0, SPEED), (1, {KEY: 0.0}), (50, {KEY: 1.0}))
+    assert trip.start_us == us(50)
+
+
+def test_what_was_long_before_the_first_key_is_no_part_of_the_trip() -> None:
+    parked = [(t_s, SPEED) for t_s in range(0, 700, 50)]
+    (trip,) = trips(*parked, (700, {KEY: 1.0}), (701, SPEED))
+    assert trip.start_us == us(700)
+
+
+def test_a_key_that_is_never_heard_makes_the_recording_one_trip() -> None:
+    (trip,) = trips((0, SPEED), (900, SPEED))
+    assert (trip.start_us, trip.end_us) == (0, us(900.5))
+
+
+def test_a_key_that_falls_silent_was_turned_off() -> None:
+    # The bus fell asleep before "off" was seen; the next morning is another trip.
+    evening, morning = trips(
+        (0, {KEY: 1.0}), (1, SPEED), (36_000, {KEY: 1.0}), (36_001, {KEY: 0.0})
+    )
+    assert (evening.start_us, evening.end_us) == (0, us(1.5))
+    assert (morning.start_us, morning.end_us) == (us(36_000), us(36_001.5))
+
+
+def test_a_key_that_stumbles_does_not_cut_a_trip() -> None:
+    assert len(trips((0, {KEY: 1.0}), (599, SPEED), (600, {KEY: 1.0}))) == 1
+
+
+def test_a_declared_silence_of_the_key_is_waited_for() -> None:
+    fold = TripFold(KEY, key_silence_us=us(4000))
+    for each in ((0, {KEY: 1.0}), (3600, SPEED), (4000, SPEED)):
+        assert fold.add(tick(*each), NO_STANDING, NO_STANDING) == []
+    (ended,) = fold.add(tick(4001, SPEED), NO_STANDING, NO_STANDING)
+    assert ended.end_us == us(4000.5)

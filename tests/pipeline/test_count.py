@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from logger.core.soc import UNKNOWN, Count, PackSpec
+from logger.core.tick import Gap
 from logger.pipeline.spec import PipelineSpec
 from tests.builders import rows, run, table_spec, us
 
@@ -86,6 +87,42 @@ def test_a_hole_in_another_channel_does_not_widen_it() -> None:
     samples = [(t_s, 0.0, 9.0 if t_s in (0, 99) else None) for t_s in range(100)]
     # 0.15 A x 99 s of 100 Ah is all there is beside the start: 0.004 %.
     assert run(spec, rows(*samples)).closing.sigma_pct == pytest.approx(5.0, abs=1e-4)
+
+
+# 12 % an hour for the silent hour, on top of a start of 5 points: sqrt(25 + 144).
+AN_HOUR_UNSEEN = pytest.approx(13.0, abs=0.02)
+SPEED_TOO = replace(
+    table_spec("pack.current_a", "road.speed_mps"), pack=PACK, start=KNOWN
+)
+
+
+def test_a_sensor_that_dies_costs_certainty_to_the_end_of_the_run() -> None:
+    alone = [(t_s, None, 9.0) for t_s in range(1, 3602, 5)]
+    outcome = run(SPEED_TOO, rows((0, 0.0, 9.0), *alone))
+    assert outcome.closing.sigma_pct == AN_HOUR_UNSEEN
+    last = outcome.ticks[-1].cells["pack.soc_low_pct"].last
+    assert last == pytest.approx(50.0 - 1.96 * 13.0 - 0.4, abs=0.05)
+    assert outcome.gaps == [Gap("pack.current_a", 0, us(3601))]
+    (trip,) = outcome.trips
+    assert trip.skipped_us == us(3601)
+
+
+def test_a_sensor_that_wakes_late_costs_certainty_too() -> None:
+    alone = [(t_s, None, 9.0) for t_s in range(0, 3600, 5)]
+    outcome = run(SPEED_TOO, rows(*alone, (3600, 0.0, 9.0)))
+    assert outcome.closing.sigma_pct == AN_HOUR_UNSEEN
+
+
+def test_a_van_without_a_current_sensor_soon_knows_nothing() -> None:
+    spec = replace(table_spec("road.speed_mps"), pack=PACK, start=KNOWN)
+    outcome = run(spec, rows(*((t_s, 9.0) for t_s in range(0, 3601, 5))))
+    assert outcome.closing.sigma_pct == AN_HOUR_UNSEEN
+
+
+def test_what_a_meter_says_late_is_as_sure_as_what_it_says_early() -> None:
+    alone = [(t_s, 0.0, None) for t_s in range(0, 3600, 600)]
+    outcome = run(METER, rows(*alone, (3600, 0.0, 70.0)))
+    assert outcome.closing.sigma_pct == pytest.approx(5.0, abs=0.01)
 
 
 def test_a_count_begins_with_the_first_value_of_the_meter() -> None:

@@ -51,12 +51,27 @@ def test_a_plausible_value_is_taken(cell: str) -> None:
         ("nan", Reason.NOT_A_NUMBER),
         ("inf", Reason.NOT_A_NUMBER),
         ("1e999", Reason.NOT_A_NUMBER),  # more than a float holds
+        ("1_000", Reason.NOT_A_NUMBER),  # a number to Python, to no logger
     ],
 )
 def test_what_is_no_value_is_refused_with_its_reason(cell: str, reason: Reason) -> None:
     place = "table trip, pack.voltage_v"
     expected = (Refusal(place, reason, 1, 0, 0, cell),)
     assert of_cells(VOLTAGE, cell).closing.refusals == expected
+
+
+@pytest.mark.parametrize("cell", ["0.5", "-1", "2", "0.0001"])
+def test_a_code_that_the_channel_does_not_know_is_refused(cell: str) -> None:
+    (refusal,) = of_cells(Feed(channel("key.on"), 0), cell).closing.refusals
+    assert refusal.reason in (Reason.NO_SUCH_CODE, Reason.IMPLAUSIBLE)
+
+
+def test_a_missing_value_is_known_though_its_factor_was_rounded() -> None:
+    # 127 x 0.1 is 12.700000000000001 in binary; a person writes 12.7.
+    feed = replace(VOLTAGE, missing=frozenset({12.7}))
+    text = dbc(["0|8@1+ (0.1,0)"])
+    outcome = run(box_spec(text, feed), [frame(0, "7F" + "00" * 7)])
+    assert outcome.ticks == []
 
 
 def test_a_refused_value_is_not_stored() -> None:

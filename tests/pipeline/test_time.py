@@ -5,8 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.core.tick import Gap
-from logger.decode.frames import Line
-from tests.builders import LAW, rows, run, table_spec, us
+from logger.decode.frames import Item, Line
+from tests.builders import LAW, frame, rows, run, table_spec, us
 
 CURRENT = table_spec("pack.current_a")
 POWER = table_spec("pack.current_a", "pack.voltage_v")
@@ -55,6 +55,29 @@ def test_a_late_item_moves_the_begin_of_its_second_back() -> None:
     items = rows((0.5, 10.0), (1.0, 10.0), (0.9, 10.0), (1.5, 10.0))
     tick = run(CURRENT, items).ticks[1]
     assert (tick.first_us, tick.last_us) == (us(0.9), us(1.5))
+
+
+def test_a_late_item_is_no_newest_value() -> None:
+    # 500 A stamped 3.9 s arrives after 0 A of 4 s; 0 A again at 5 s: nothing flowed.
+    items = rows((0, 0.0), (4, 0.0), (3.9, 500.0), (5, 0.0))
+    outcome = run(CURRENT, items)
+    assert outcome.integral("pack.current_a") == 0.0
+    assert outcome.last("pack.current_a") == [0.0, 0.0, 0.0]
+    assert outcome.ticks[1].cells["pack.current_a"].high == 500.0
+
+
+def test_a_second_of_late_items_alone_does_not_end_before_the_last_one() -> None:
+    # Second 1 is opened by a frame that feeds nothing and then gets a sample of 0.9 s.
+    items: list[Item] = [*rows((0.95, 10.0)), frame(1.1, ""), *rows((0.9, 10.0))]
+    first, second = run(CURRENT, items).ticks
+    assert second.last_us == first.last_us == us(0.95)
+
+
+def test_frames_after_the_last_sample_end_in_a_gap() -> None:
+    # Nobody describes the frame; the current had been heard until 0 s.
+    outcome = run(CURRENT, [*rows((0, 5.0)), frame(60, "")])
+    assert outcome.gaps == [Gap("pack.current_a", 0, us(60))]
+    assert outcome.trips[0].end_us == us(60)
 
 
 def test_a_late_item_counts_no_time_twice() -> None:

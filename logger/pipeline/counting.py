@@ -1,0 +1,117 @@
+"""The count of one run: where it begins, what each second adds, what nobody saw.
+
+Time counts as unseen when no interval of pack current covers it and none is likely to
+any more: gaps, a sensor that has fallen silent, and all of a run without such a sensor.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from logger.core.soc import (
+    NO_STANDING,
+    Band,
+    Count,
+    Standing,
+    band,
+    sigma_pct,
+    step,
+)
+from logger.core.tick import SECONDS_PER_HOUR, US_PER_S, Cell, ChannelFold
+from logger.pipeline.spec import REPORTED_SOC, PipelineSpec
+
+COUNTED = "pack.current_a"
+
+
+@dataclass(slots=True)
+class Counting:
+    """Counts the seconds of one run; is fed and answers.
+
+    Args:
+        spec: What has to be known of the van.
+        current: The series that is counted, None where no box reports it.
+        carried: The count as the run before left it, or None.
+    """
+
+    spec: PipelineSpec
+    current: ChannelFold | None
+    carried: Count | None
+    _count: Count = field(init=False)
+    _awaits_start: bool = field(init=False)
+    _covered_us: int = 0
+    _unseen_before_us: int = 0
+
+    def __post_init__(self) -> None:
+        self._count, self._awaits_start = _begin(self.spec, self.carried)
+
+    @property
+    def count(self) -> Count:
+        """How far the count has come."""
+        return self._count
+
+    @property
+    def sigma_pct(self) -> float | None:
+        """One standard deviation of the count, points; None without a pack."""
+        pack = self.spec.pack
+        return None if pack is None else sigma_pct(self._count, pack)
+
+    def begin_second(self, cells: Mapping[str, Cell], now_us: int) -> Standing:
+        """Return how the count stands before a second, with a start reported in it.
+
+        Args:
+            cells: What every channel did in the second.
+            now_us: Its newest sample, microseconds since the run's zero.
+        """
+        reported = cells.get(REPORTED_SOC)
+        if self._awaits_start and reported is not None:
+            self._awaits_start = False
+            self._unseen_before_us = self._unseen_us(now_us)
+            self._count = replace(
+                self.spec.start,
+                counted_pct=reported.last,
+                moved_pct=self._count.moved_pct,
+            )
+        return self._standing()
+
+    def end_second(self, cells: Mapping[str, Cell], now_us: int) -> Standing:
+        """Count one second; return how the count stands after it."""
+        pack, cell = self.spec.pack, cells.get(COUNTED)
+        if pack is None:
+            return NO_STANDING
+        counted_us = 0 if cell is None else cell.covered_us
+        self._covered_us += counted_us
+        unseen_us = self._unseen_us(now_us) - self._unseen_before_us
+        self._count = step(
+            self._count,
+            charge_ah=0.0 if cell is None else cell.integral / SECONDS_PER_HOUR,
+            counted_s=counted_us / US_PER_S,
+            unseen_s=unseen_us / US_PER_S - self._count.unseen_s,
+            pack=pack,
+        )
+        return self._standing()
+
+    def _unseen_us(self, now_us: int) -> int:
+        """Return all time of the run so far that nobody counted, microseconds."""
+        if self.current is None or self.current.latest_us is None:
+            return now_us
+        silence = self.current.silence(now_us)
+        end_us = self.current.latest_us if silence is None else silence.end_us
+        return end_us - self._covered_us
+
+    def _standing(self) -> Standing:
+        pack = self.spec.pack
+        shown: Band | None = None if pack is None else band(self._count, pack)
+        is_counted = pack is not None and self.current is not None
+        return Standing(shown, self._count.moved_pct if is_counted else None)
+
+
+def _begin(spec: PipelineSpec, carried: Count | None) -> tuple[Count, bool]:
+    """Return where the count begins, and whether it waits for a reported start.
+
+    A count that is carried over goes on, unless a reported start is the surer one.
+    """
+    if carried is None or carried.counted_pct is None:
+        return spec.start, spec.is_start_reported
+    is_surer = carried.start_sigma_pct <= spec.start.start_sigma_pct
+    if spec.is_start_reported and not is_surer:
+        return spec.start, True
+    return carried, False
