@@ -5,7 +5,6 @@ point group `ampledger.commands`, so that nothing here imports upward.
 """
 
 import csv
-import os
 import sys
 from contextlib import nullcontext
 from importlib.metadata import EntryPoint, entry_points, version
@@ -79,11 +78,6 @@ def main() -> None:
         _end(err, WRONG_CALL)
     except AmpledgerError as err:
         _end(err, FAILED)
-    except BrokenPipeError:
-        # The reader of our output has gone (a pager, head); that is no fault, but
-        # Python would complain when it flushes what nobody wants.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(FAILED)
 
 
 def _end(err: AmpledgerError, code: int) -> None:

@@ -21,6 +21,7 @@ from logger.decode.descriptions import (
     read_description,
 )
 from logger.decode.frames import Rejected
+from logger.store.reader import Log
 from replay.formats.candump import CandumpRecording
 from replay.formats.reading import Progress
 from replay.formats.timeline import Timeline
@@ -158,3 +159,55 @@ def test_short_frames_are_refused_counted_and_told(tmp_path: Path) -> None:
     assert sum(int(row["n"]) for row in rows) == 70
     assert max(float(row["max"]) for row in rows) == pytest.approx(13.4)
     assert float(rows[-1]["last"]) == 0.0
+
+
+# Engine speed: SAE J1939-71, group 61444, bytes 4 and 5, 0.125 rpm a bit (SPN 190).
+SPEED_DBC = f"""VERSION ""
+BS_:
+BU_: Box
+BO_ {0x8CF00400} Speed: 8 Box
+ SG_ turns : 24|16@1+ (0.125,0) [0|8031.875] "rpm" Box
+"""
+SPEED_VAN = """
+[van]
+name = "Recorded farm machine"
+
+[[bus]]
+name = "machine"
+interface = "can0"
+
+[[description]]
+bus = "machine"
+file = "speed.dbc"
+match = "group"
+
+[[feed]]
+channel = "motor.speed_rpm"
+bus = "machine"
+message = "Speed"
+signal = "turns"
+"""
+
+
+def test_an_undated_log_with_equal_stamps_is_read_whole(tmp_path: Path) -> None:
+    # Source: Tractor Hacking project, CAN-data, 2018/19 (MIT); stamps of 1 ms from 0,
+    # a fifth of them equal. Figures: the file's own index, worked out apart from this
+    # program.
+    (tmp_path / "speed.dbc").write_text(SPEED_DBC)
+    van, log = tmp_path / "van.toml", tmp_path / "van.db"
+    van.write_text(SPEED_VAN)
+    file = CAN / "j1939-machine-start.log.gz"
+    assert ampledger("replay", "--van", van, "--into", log, file).code == 0
+    rows = exported(log, "signals", "--channel", "motor.speed_rpm")
+    assert sum(int(row["n"]) for row in rows) == 1460
+    assert max(float(row["max"]) for row in rows) == 1010.5
+    assert float(rows[-1]["last"]) == 0.0
+    # The samples are 20 ms apart, so the mean over samples is that over time.
+    with Log(log) as opened:
+        (run,) = opened.runs()
+        assert run.start_us is None
+        cells = [tick.cells["motor.speed_rpm"] for tick in opened.ticks(run.id)]
+    mean_rpm = sum(cell.integral for cell in cells) / (
+        sum(cell.covered_us for cell in cells) / 1e6
+    )
+    assert mean_rpm == pytest.approx(215.678, rel=5e-3)
