@@ -5,8 +5,8 @@ point group `ampledger.commands`, so that nothing here imports upward.
 """
 
 import csv
+import io
 import sys
-from contextlib import nullcontext
 from importlib.metadata import EntryPoint, entry_points, version
 from pathlib import Path
 from typing import TextIO, cast
@@ -16,7 +16,7 @@ import click
 from logger.core.derived import derive
 from logger.core.soc import PackSpec
 from logger.errors import AmpledgerError, ConfigError, StoreError
-from logger.store.export import What, sheet
+from logger.store.export import Sheet, What, sheet
 from logger.store.reader import Log
 from logger.van.reading import Van, read_van
 from logger.van.settings import PackSection
@@ -72,6 +72,10 @@ def group() -> None:
 
 def main() -> None:
     """Run the command line; every error that a person must act on is one message."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal that cannot show a name still gets the rest.
+            stream.reconfigure(errors="backslashreplace")
     try:
         group.main(standalone_mode=True)
     except ConfigError as err:
@@ -190,19 +194,58 @@ def export(
                 f"{unknown[0]} is not in this log.", param_hint="--channel"
             )
         made = sheet(log, What(what), channels)
-        try:
-            target = (
-                nullcontext(cast(TextIO, sys.stdout))
-                if output is None
-                else output.open("w", encoding="utf-8", newline="")
-            )
-        except OSError as err:
-            raise StoreError(
-                where=str(output),
-                saw=(err.strerror or str(err)).lower(),
-                fix="Give a file in a folder you may write.",
-            ) from err
-        with target as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(made.header)
-            writer.writerows(made.rows)
+        if output is None:
+            if isinstance(sys.stdout, io.TextIOWrapper):
+                sys.stdout.reconfigure(encoding="utf-8")
+            _write_out(made)
+        else:
+            _write_file(made, log_file, output)
+
+
+def _write_out(made: Sheet) -> None:
+    try:
+        write_csv(made, sys.stdout)
+    except BrokenPipeError:
+        raise  # the reader has gone: click ends quietly
+    except OSError as err:
+        raise StoreError(
+            where="standard output",
+            saw=(err.strerror or str(err)).lower(),
+            fix="See that what reads it has room.",
+        ) from err
+
+
+def _write_file(made: Sheet, log_file: Path, output: Path) -> None:
+    """Write a sheet beside its place and move it there once it is whole.
+
+    Raises:
+        StoreError: It cannot be written, or would take the place of the log.
+    """
+    if output.exists() and output.samefile(log_file):
+        fix = "Give another file; this one would be lost."
+        raise StoreError(where=str(output), saw="the log itself", fix=fix)
+    beside = output.with_name(output.name + ".part")
+    target = beside if output.is_file() or not output.exists() else output
+    try:
+        with target.open("w", encoding="utf-8", newline="") as file:
+            write_csv(made, file)
+        if target is beside:
+            target.replace(output)
+    except OSError as err:
+        raise StoreError(
+            where=str(output),
+            saw=(err.strerror or str(err)).lower(),
+            fix="Give a file in a folder that you may write and that has room.",
+        ) from err
+
+
+def write_csv(made: Sheet, file: TextIO) -> None:
+    """Write a sheet with its header as CSV.
+
+    Raises:
+        OSError: The file takes no more.
+    """
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(made.header)
+    writer.writerows(made.rows)
+    file.flush()

@@ -3,8 +3,8 @@
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -17,8 +17,11 @@ from logger.store.writer import Writer
 from logger.van.reading import Van, read_van
 from replay.formats.opening import open_recording
 from replay.formats.reading import Progress
-from replay.player import Cue, carried_count, cue, play
+from replay.formats.timeline import is_date
+from replay.player import Cue, carried_count, cue, file_name, play
 from replay.statement import Statement
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @click.command(
@@ -90,11 +93,8 @@ def replay(
     played: list[int | None] = []
     with Writer(log_file) as writer:
         for number, cued in enumerate(cues, start=1):
-            label = f"{number} of {len(cues)}: {cued.recording.path.name}"
-            if _makes_room(cued, writer, again):
-                played.append(_play(cued, van, writer, keep_raw, label))
-            else:
-                played.append(None)
+            label = f"{number} of {len(cues)}: {file_name(cued.recording.path)}"
+            played.append(_play_once(cued, van, writer, Choice(again, keep_raw), label))
     is_clean = None not in played
     with Log(log_file) as log:
         for row in log.runs():
@@ -132,7 +132,12 @@ def _date_us(text: str, van: Van) -> int:
         ) from err
     if date.tzinfo is None:
         date = date.replace(tzinfo=ZoneInfo(van.settings.van.time_zone))
-    return round(date.timestamp() * US_PER_S)
+    date_us = round((date - EPOCH).total_seconds() * US_PER_S)
+    if not is_date(date_us):
+        raise click.BadParameter(
+            f"{text!r} is not from 2000 to 2100.", param_hint="--start"
+        )
+    return date_us
 
 
 def _in_order(cues: Sequence[Cue]) -> list[Cue]:
@@ -142,25 +147,34 @@ def _in_order(cues: Sequence[Cue]) -> list[Cue]:
     return sorted(dated, key=lambda each: (each.start_us or 0, each.sha256)) + others
 
 
-def _makes_room(cued: Cue, writer: Writer, again: bool) -> bool:
-    """Take an older run of a recording out, if it may go; return whether to play."""
-    with Log(writer.path) as log:
-        runs = [run for run in log.runs() if run.recording_sha256 == cued.sha256]
-    for run in runs:
-        # A run that never ended is of a replay that was stopped; it is no loss.
-        if run.end_us is not None and not again:
-            name = cued.recording.path.name
-            click.echo(f"{name} is in the log already, as run {run.id} (see --again).")
-            return False
-        writer.discard_run(run.id)
-    return True
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What was asked for: to play known recordings again, to keep the raw frames."""
+
+    again: bool
+    keeps_raw: bool
 
 
-def _play(cued: Cue, van: Van, writer: Writer, keeps_raw: bool, label: str) -> int:
+def _play_once(
+    cued: Cue, van: Van, writer: Writer, choice: Choice, label: str
+) -> int | None:
+    """Play a recording, unless the log has it; return the run, or None if it has."""
     with Log(writer.path) as log:
-        carried = carried_count(log.runs(), cued.start_us)
+        runs = log.runs()
+    same = [run for run in runs if run.recording_sha256 == cued.sha256]
+    whole = [run for run in same if not run.is_stopped_replay]
+    if whole and not choice.again:
+        name = file_name(cued.recording.path)
+        click.echo(f"{name} is in the log already, as run {whole[0].id} (see --again).")
+        return None
+    carried = carried_count([run for run in runs if run not in same], cued.start_us)
     with _progress(cued, label) as tell:
-        return play(cued, van, writer, carried, keeps_raw, tell)
+        run = play(cued, van, writer, carried, choice.keeps_raw, tell)
+    # The older run goes only now that the newer one is whole. One that never ended is
+    # of a replay that was stopped; it goes too.
+    for old in same:
+        writer.discard_run(old.id)
+    return run
 
 
 @contextmanager

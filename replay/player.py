@@ -4,9 +4,11 @@ Knows neither the form of the recording nor what its values mean.
 """
 
 import itertools
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
+from pathlib import Path
 
 from logger.core.soc import Count, carry
 from logger.core.tick import US_PER_S
@@ -61,6 +63,11 @@ def cue(recording: Recording) -> Cue:
         )
     start_us = timeline.zero_stamp_us if timeline.is_dated else None
     return Cue(recording, digest(recording.path), start_us)
+
+
+def file_name(path: Path) -> str:
+    """Return a file's name as text; bytes that are no UTF-8 are written in hex."""
+    return os.fsencode(path.name).decode("utf-8", errors="backslashreplace")
 
 
 def carried_count(runs: list[RunRow], start_us: int | None) -> Count | None:
@@ -127,7 +134,7 @@ def play(
 
 def _start(cued: Cue, van: Van, zero_stamp_us: int) -> RunStart:
     return RunStart(
-        recording=cued.recording.path.name,
+        recording=file_name(cued.recording.path),
         recording_sha256=cued.sha256,
         start_us=cued.start_us,
         is_start_sure=cued.start_us is not None,

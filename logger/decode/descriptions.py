@@ -6,6 +6,7 @@ is final; what stands behind `decode` may get faster.
 """
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -24,6 +25,15 @@ class Form(Enum):
 
     DBC = "dbc"
     KCD = "kcd"
+
+
+SIZES = re.compile(
+    r"(?:^\s*BO_\s+\d+\s+\w+\s*:\s*|\|(?=\d+@)|\blength=[\"'])(\d+)", re.MULTILINE
+)
+"""Where a description says how long a message (bytes) or signal (bits) is."""
+
+LONGEST_SIZE_DIGITS = 5
+"""No transport carries 100,000 bytes; reading such a layout would take for ever."""
 
 
 class Match(Enum):
@@ -107,6 +117,8 @@ def read_description(text: str, form: Form) -> tuple[DescribedMessage, ...]:
     Raises:
         DescriptionError: The text is not such a description.
     """
+    if any(len(size) > LONGEST_SIZE_DIGITS for size in SIZES.findall(text)):
+        raise DescriptionError("a message or signal of an absurd length")
     try:
         database = cantools.database.load_string(text, database_format=form.value)
     except CantoolsError as err:

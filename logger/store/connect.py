@@ -4,6 +4,8 @@ The writer takes any connection with these calls, so that tests can give it one 
 disk tears, fills or lies.
 """
 
+import fcntl
+import os
 import sqlite3
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
@@ -14,6 +16,44 @@ from logger.errors import StoreError
 
 BUSY_S = 5.0
 """How long a lock is waited for before an open or a write is given up."""
+
+
+class WriterLock:
+    """Keeps a second writer out of a log while one is open.
+
+    SQLite lets two processes write in turns; two loggers in one book would take each
+    other's open runs for stopped ones. The lock is the operating system's, so that it
+    is gone with its process.
+
+    Args:
+        path: The log; made where there is none.
+
+    Raises:
+        StoreError: Another process writes it, or it cannot be opened.
+    """
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as err:
+            raise StoreError(
+                where=str(path),
+                saw=(err.strerror or str(err)).lower(),
+                fix="Give a file in a folder you may write.",
+            ) from err
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as err:
+            os.close(self._file)
+            raise StoreError(
+                where=str(path),
+                saw="another process that writes it",
+                fix="Wait until that one has ended, or give another log.",
+            ) from err
+
+    def release(self) -> None:
+        """Let the next writer in. The log must be closed before."""
+        os.close(self._file)
 
 
 class Cursor(Protocol):
@@ -38,6 +78,10 @@ class Connection(Protocol):
     def close(self) -> None:
         """Close the file."""
 
+    @property
+    def in_transaction(self) -> bool:
+        """Whether a transaction is open."""
+
 
 Connect = Callable[[Path], Connection]
 """Opens a file for writing; makes it where there is none."""
@@ -55,7 +99,8 @@ def connect_for_writing(path: Path) -> sqlite3.Connection:
         StoreError: The file cannot be opened or made.
     """
     try:
-        return sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+        # An absolute path is a file, whatever its name means to SQLite.
+        return sqlite3.connect(path.absolute(), timeout=BUSY_S, isolation_level=None)
     except sqlite3.Error as err:
         raise StoreError(
             where=str(path),

@@ -127,8 +127,12 @@ Made = tuple[tuple[str, ...], Iterator[Sequence[Value]]]
 
 def _trips(log: Log, channels: Sequence[str]) -> Made:
     del channels
-    rows = (_trip(run, trip) for run in log.runs() for trip in log.trips(run.id))
+    rows = (_trip(run, trip) for run in _runs(log) for trip in log.trips(run.id))
     return TRIP_HEADER, rows
+
+
+def _runs(log: Log) -> list[RunRow]:
+    return [run for run in log.runs() if not run.is_stopped_replay]
 
 
 def _trip(run: RunRow, trip: Trip) -> Sequence[Value]:
@@ -160,7 +164,7 @@ def _soc(log: Log, channels: Sequence[str]) -> Made:
     names = [f"pack.{column}" for column in SOC_HEADER[2:]]
 
     def rows() -> Iterator[Sequence[Value]]:
-        for run in log.runs():
+        for run in _runs(log):
             for tick in log.ticks(run.id):
                 cells = [tick.cells.get(name) for name in names]
                 known = [cell.last for cell in cells if cell is not None]
@@ -176,7 +180,7 @@ def _soc(log: Log, channels: Sequence[str]) -> Made:
 
 def _signals(log: Log, channels: Sequence[str]) -> Made:
     def rows() -> Iterator[Sequence[Value]]:
-        for run in log.runs():
+        for run in _runs(log):
             for tick in log.ticks(run.id):
                 when = (iso_utc(run.date_us(tick.last_us)), run.stamp_s(tick.last_us))
                 for name in channels or sorted(tick.cells):

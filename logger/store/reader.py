@@ -38,6 +38,14 @@ class RunRow:
     sigma_end_pct: float | None
     is_start_sure: bool
 
+    @property
+    def is_stopped_replay(self) -> bool:
+        """True for a recording of which only a part was played; it counts for nothing.
+
+        A live run without an end is under way, and counts.
+        """
+        return self.recording is not None and self.end_us is None
+
     def date_us(self, t_us: int) -> int | None:
         """Return a time of this run as microseconds since the Unix epoch, or None."""
         return None if self.start_us is None else self.start_us + t_us

@@ -17,8 +17,8 @@ EXTENDED = 1 << 31
 ITEMS_PER_BLOCK = 2048
 """Half a second of a full 500 kbit/s bus; more gains little in size."""
 
-_HEAD = struct.Struct("<BBqq")
-_ITEM = struct.Struct("<BqqIH")
+_HEAD = struct.Struct("<BHqq")
+_ITEM = struct.Struct("<HqqIH")
 _FRAME, _LINE = b"f", b"l"
 
 
@@ -26,7 +26,8 @@ def pack_block(items: Sequence[Raw]) -> bytes:
     """Return frames and lines as one compressed block.
 
     Args:
-        items: At least one, in order of arrival, from at most 255 buses and ports.
+        items: At least one and at most ITEMS_PER_BLOCK, in order of arrival; the name
+            of a bus or port has at most 255 bytes.
     """
     sources: dict[tuple[bytes, str], int] = {}
     first = items[0]

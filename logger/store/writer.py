@@ -7,6 +7,7 @@ any user who may read it can open.
 """
 
 import json
+import logging
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -17,9 +18,17 @@ from typing import TypeVar
 from logger.clock import Clock
 from logger.core.rollup import MinuteFold
 from logger.errors import AmpledgerError, StoreError
-from logger.store.connect import Connect, Connection, connect_for_writing, quoted
+from logger.store.connect import (
+    Connect,
+    Connection,
+    WriterLock,
+    connect_for_writing,
+    quoted,
+)
 from logger.store.migrations import migrate
 from logger.store.rows import RUN_TABLES, Batch, Rows
+
+log = logging.getLogger(__name__)
 
 BATCHES_AHEAD = 8
 """How many batches may wait for the card before the sender has to wait too."""
@@ -75,6 +84,7 @@ class Writer:
     path: Path
     connect: Connect = connect_for_writing
     clock: Clock = field(default_factory=Clock)
+    _lock: WriterLock = field(init=False)
     _thread: ThreadPoolExecutor = field(init=False)
     _connection: Connection = field(init=False)
     _waiting: deque[Future[None]] = field(default_factory=deque)
@@ -82,11 +92,13 @@ class Writer:
     _minutes: dict[int, MinuteFold] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        self._lock = WriterLock(self.path)
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="writer")
         try:
             self._now(self._open, "Give a log of this program, or a new name.")
         except BaseException:
             self._thread.shutdown()
+            self._lock.release()
             raise
 
     def __enter__(self) -> "Writer":
@@ -137,8 +149,13 @@ class Writer:
         try:
             self._settle(0)
         finally:
-            self._thread.submit(self._shut).result()
+            error = self._thread.submit(self._shut).exception()
             self._thread.shutdown()
+            self._lock.release()
+            if error is not None:
+                # What was stored is safe: the log stays in two files until the next
+                # writer closes it.
+                log.warning("%s was not made one plain file: %s", self.path, error)
 
     def _settle(self, ahead: int) -> None:
         while len(self._waiting) > ahead:
@@ -174,8 +191,10 @@ class Writer:
 
     def _shut(self) -> None:
         # In WAL mode a reader needs to write beside the file; as one plain file the
-        # log can be read by anyone. Fails, harmlessly, while a reader holds it open.
+        # log can be read by anyone. Fails while a reader holds it open. The checkpoint
+        # comes first because the switch overlooks a WAL that only a reader has opened.
         try:
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
             self._connection.execute("PRAGMA journal_mode = DELETE").fetchone()
         finally:
             self._connection.close()
@@ -187,9 +206,14 @@ class Writer:
             self._connection.execute("COMMIT")
         except BaseException:
             self._rows.forget()
-            self._connection.execute("ROLLBACK")
+            if self._is_open():
+                self._connection.execute("ROLLBACK")
             raise
         return result
+
+    def _is_open(self) -> bool:
+        """Return whether a transaction is open; a full disk ends it by itself."""
+        return bool(self._connection.in_transaction)
 
     def _begin_run(self, start: RunStart) -> int:
         def insert() -> int:

@@ -15,6 +15,7 @@ from logger.quantities import Channel, find_channel, nearest_pattern
 from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
 from logger.van.settings import (
+    BusSection,
     FeedSection,
     PackSection,
     Settings,
@@ -135,7 +136,9 @@ class _Binder:
         pack = self.draft.pack
         if pack is None or pack.start_from_meter is not True:
             return
-        if all(each.section.channel != REPORTED_SOC for each in feeds):
+        names = [each.section.channel for each in feeds]
+        are_known = all(name and find_channel(name) for name in names)
+        if are_known and REPORTED_SOC not in names:
             fix = f"Feed the channel {REPORTED_SOC}, or give start_soc_pct instead."
             self.note("[pack] start_from_meter", "true without such a feed", fix)
 
@@ -166,6 +169,9 @@ class _Binder:
             return None
         if found.quantity.part == "sun":
             self._check_string(place, found)
+        if section.scale == 0:
+            fix = "Give a factor that is not 0: it would make every value the same."
+            self.note(f"{place} scale", shown(section.scale), fix)
         if section.codes is not None:
             known = {code.number for code in found.quantity.codes}
             wrong = sorted(set(section.codes.values()) - known)
@@ -218,8 +224,7 @@ class _Binder:
         self, place: str, bus: str, message: str, signal: str
     ) -> int | None:
         if bus not in self.described:
-            fix = f"No description of this bus. {nearest(bus, self.described)}"
-            self.note(f"{place} bus", shown(bus), fix)
+            self._note_bus(place, bus)
             return None
         known = self.described[bus].known
         if message not in known:
@@ -232,6 +237,14 @@ class _Binder:
             self.note(f"{place} signal", shown(signal), nearest(signal, signals))
             return None
         return signals.index(signal)
+
+    def _note_bus(self, place: str, bus: str) -> None:
+        buses = [each.section.name for each in self.draft.each(BusSection)]
+        if bus in buses:
+            fix = "Describe this bus: no [[description]] names it."
+            self.note(f"{place} bus", shown(bus), fix)
+        elif None not in buses:
+            self.note(f"{place} bus", shown(bus), nearest(bus, buses))
 
     def _tables_of_messages(
         self, feeds: Mapping[tuple[str, str], Sequence[Feed]]

@@ -12,7 +12,7 @@ from typing import Generic, TypeVar
 
 from pydantic import ValidationError
 
-from logger.van.faults import finding_fault, nearest, shown
+from logger.van.faults import closest, finding_fault, nearest, shown
 from logger.van.settings import (
     REPEATED,
     SINGLE,
@@ -61,20 +61,38 @@ class Draft:
         if "van" not in raw:
             self.note("[van]", "nothing", "Begin with [van] and the van's name.")
         for key, value in raw.items():
-            if key in SINGLE and isinstance(value, dict):
-                self.single[key] = self._section(f"[{key}]", SINGLE[key], value).section
-            elif key in REPEATED and isinstance(value, list):
-                _, model = REPEATED[key]
-                self.repeated[key] = [
-                    self._section(f"[[{key}]] {number}", model, entry)
-                    for number, entry in enumerate(value, start=1)
-                ]
-            elif key in SINGLE or key in REPEATED:
-                form = f"[{key}]" if key in SINGLE else f"[[{key}]]"
-                self.note(key, shown(value), f"Write this section as {form}.")
-            else:
-                fix = f"There is no such section. {nearest(key, (*SINGLE, *REPEATED))}"
-                self.note(key, shown(value), fix)
+            meant = key if key in SINGLE or key in REPEATED else self._meant(key, raw)
+            if meant in SINGLE:
+                self._fill_single(meant, value)
+            elif meant in REPEATED:
+                self._fill_repeated(meant, value)
+
+    def _meant(self, key: str, raw: Mapping[str, object]) -> str | None:
+        """Note a section that does not exist; return the one that was meant."""
+        known = (*SINGLE, *REPEATED)
+        fix = f"There is no such section. {nearest(key, known)}"
+        self.note(key, shown(raw[key]), fix)
+        meant = closest(key, known)
+        return None if meant in raw else meant
+
+    def _fill_single(self, key: str, value: object) -> None:
+        if isinstance(value, list) and len(value) == 1:
+            self.note(key, shown(value), f"Write this section as [{key}].")
+            value = value[0]
+        elif not isinstance(value, dict):
+            self.note(key, shown(value), f"Write this section as [{key}].")
+            return
+        self.single[key] = self._section(f"[{key}]", SINGLE[key], value).section
+
+    def _fill_repeated(self, key: str, value: object) -> None:
+        if not isinstance(value, list):
+            self.note(key, shown(value), f"Write this section as [[{key}]].")
+            value = [value] if isinstance(value, dict) else []
+        _, model = REPEATED[key]
+        self.repeated[key] = [
+            self._section(f"[[{key}]] {number}", model, entry)
+            for number, entry in enumerate(value, start=1)
+        ]
 
     def each(self, model: type[S]) -> list[Numbered[S]]:
         """Return the sections of one repeated kind, sound or not, in file order."""
@@ -140,7 +158,20 @@ class Draft:
                 fault = finding_fault(f"{place} {key}".rstrip(), model, finding)
                 self.note(fault.where, fault.saw, fault.fix)
             told.add(key)
-        empty = dict.fromkeys(
-            key for key, info in keys.items() if info.is_required() and key not in kept
-        )
-        return model.model_construct(**{**empty, **kept})  # type: ignore[arg-type]
+        return _built(model, kept)
+
+
+def _built(model: type[Section], kept: Mapping[str, object]) -> Section:
+    """Return a section of what is sound in `kept`; keys without a value are None."""
+    sound = dict(kept)
+    try:
+        model.model_validate(sound)
+    except ValidationError as err:
+        for finding in err.errors(include_url=False):
+            sound.pop(str(finding["loc"][0]), None)
+    empty = dict.fromkeys(
+        key
+        for key, info in model.model_fields.items()
+        if info.is_required() and key not in sound
+    )
+    return model.model_construct(**{**empty, **sound})  # type: ignore[arg-type]

@@ -18,19 +18,30 @@ LONGEST_SHOWN = 60
 
 def shown(value: object) -> str:
     """Return a value as it is quoted in a message, cut to one short line."""
-    text = repr(value) if isinstance(value, str) else str(value)
+    try:
+        text = repr(value) if isinstance(value, str) else str(value)
+    except (ValueError, RecursionError):
+        # Python prints neither thousands of digits nor thousands of levels.
+        text = "something too large to show"
     if isinstance(value, bool):
         text = text.lower()
     text = " ".join(text.split())
     return text if len(text) <= LONGEST_SHOWN else text[: LONGEST_SHOWN - 1] + "…"
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Return a sentence that names the nearest known word, or all of them."""
-    choices = sorted(known)
+def closest(word: str, known: Iterable[str | None]) -> str | None:
+    """Return the known word that was probably meant, or None."""
+    choices = sorted(each for each in known if each is not None)
     close = difflib.get_close_matches(word, choices, n=1, cutoff=0.55)
-    if close:
-        return f"The nearest known is {close[0]}."
+    return close[0] if close else None
+
+
+def nearest(word: str, known: Iterable[str | None]) -> str:
+    """Return a sentence that names the nearest known word, or all of them."""
+    choices = sorted(each for each in known if each is not None)
+    meant = closest(word, choices)
+    if meant:
+        return f"The nearest known is {meant}."
     return "Known are " + ", ".join(choices) + "." if choices else "None is known."
 
 

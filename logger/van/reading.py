@@ -4,11 +4,12 @@ Reads files; opens no bus and no port. What the feeds come to is worked out in
 `binding`.
 """
 
-import codecs
 import hashlib
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -25,7 +26,7 @@ from logger.errors import ConfigError, Fault
 from logger.pipeline.spec import PipelineSpec
 from logger.van.binding import BusMessages, bind_feeds, pipeline_spec
 from logger.van.draft import Draft, Numbered, S
-from logger.van.faults import nearest, shown
+from logger.van.faults import closest, nearest, shown
 from logger.van.settings import (
     BusSection,
     DescriptionSection,
@@ -87,8 +88,8 @@ def read_van(path: Path) -> Van:
         ConfigError: Something is wrong; the error carries every fault found.
     """
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as err:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, ValueError) as err:
         raise ConfigError(
             where=str(path),
             saw=_reason(err),
@@ -96,7 +97,8 @@ def read_van(path: Path) -> Van:
         ) from err
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
+    except (ValueError, RecursionError) as err:
+        # Besides broken TOML: numbers and nesting beyond what Python reads.
         raise ConfigError(
             where=path.name, saw=str(err), fix="Mend the line; the file must be TOML."
         ) from err
@@ -106,7 +108,9 @@ def read_van(path: Path) -> Van:
 def _reason(err: OSError | ValueError) -> str:
     if isinstance(err, OSError):
         return (err.strerror or str(err)).lower()
-    return "text that is not UTF-8"
+    if isinstance(err, UnicodeDecodeError):
+        return "text that is not UTF-8"
+    return str(err)
 
 
 @dataclass(slots=True)
@@ -175,10 +179,13 @@ class _Reading:
                 fix = "Give an IANA time zone, for example Europe/Lisbon or UTC."
                 self._fault(f"{place} time_zone", shown(zone), fix)
         for each in tables:
-            encoding = each.section.encoding
+            encoding, form = each.section.encoding, each.section.time_format
             if not _is_encoding(encoding):
                 fix = "Give a text encoding, for example utf-8 or latin-1."
                 self._fault(f"{each.place} encoding", shown(encoding), fix)
+            if not _is_time_format(form):
+                fix = 'Give "seconds", "iso", or a pattern such as "%d.%m.%Y %H:%M".'
+                self._fault(f"{each.place} time_format", shown(form), fix)
 
     def _check_pack(self, pack: PackSection) -> None:
         if pack.chemistry is not None and pack.open_circuit is not None:
@@ -218,10 +225,8 @@ class _Reading:
     def _read_description(
         self, place: str, section: DescriptionSection, buses: Sequence[str]
     ) -> None:
-        bus, file = section.bus, section.file
-        if bus is not None and bus not in buses and None not in buses:
-            self._fault(f"{place} bus", shown(bus), nearest(bus, buses))
-        kept = self.described.setdefault(bus, BusMessages())
+        file = section.file
+        kept = self._described_bus(place, section.bus, buses)
         # Until it is read: a message of this bus that is not known may be in it.
         was_whole, kept.is_whole = kept.is_whole, False
         if file is None:
@@ -235,7 +240,7 @@ class _Reading:
             return
         try:
             content = path.read_bytes()
-        except OSError as err:
+        except (OSError, ValueError) as err:
             fix = "Give the file from the folder of the van file."
             self._fault(f"{place} file", f"{shown(section.file)} ({_reason(err)})", fix)
             return
@@ -257,6 +262,21 @@ class _Reading:
             kept.known[message.name] = message
             kept.keyed.append((message_key(message, Match(section.match)), message))
 
+    def _described_bus(
+        self, place: str, bus: str | None, buses: Sequence[str]
+    ) -> BusMessages:
+        """Return the messages of a bus, or of the one that was probably meant."""
+        meant = bus
+        if bus is not None and bus not in buses and None not in buses:
+            self._fault(f"{place} bus", shown(bus), nearest(bus, buses))
+            meant = closest(bus, buses)
+        if meant is None:
+            # It may be any bus: of none of them is every message known now.
+            for each in buses:
+                self.described.setdefault(each, BusMessages()).is_whole = False
+            return BusMessages()
+        return self.described.setdefault(meant, BusMessages())
+
 
 def _is_zone(name: str) -> bool:
     try:
@@ -268,10 +288,21 @@ def _is_zone(name: str) -> bool:
 
 def _is_encoding(name: str) -> bool:
     try:
-        codecs.lookup(name)
-    except LookupError:
+        b"0,1".decode(name, errors="replace")
+    except (LookupError, ValueError):  # no such, or none that reads text
         return False
     return True
+
+
+def _is_time_format(form: str) -> bool:
+    if form in ("seconds", "iso"):
+        return True
+    sample = datetime(2024, 6, 28, 10, 2, 15, tzinfo=UTC)
+    try:
+        datetime.strptime(sample.strftime(form), form)  # noqa: DTZ007 (only tried)
+    except (ValueError, re.error):
+        return False
+    return "%" in form
 
 
 def _is_curve(curve: Sequence[tuple[float, float]]) -> bool:

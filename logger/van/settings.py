@@ -17,7 +17,9 @@ Name = Annotated[
         description="a name of lower-case letters, digits and _, letter first",
     ),
 ]
+Text = Annotated[str, Field(min_length=1)]
 Texts = Annotated[tuple[str, ...], Field(strict=False)]
+Parts = Annotated[tuple[Text, ...], Field(strict=False, min_length=1)]
 Numbers = Annotated[tuple[float, ...], Field(strict=False)]
 Pair = Annotated[tuple[float, float], Field(strict=False)]
 Pairs = Annotated[tuple[Pair, ...], Field(strict=False)]
@@ -27,7 +29,9 @@ Pairs = Annotated[tuple[Pair, ...], Field(strict=False)]
 class Section(BaseModel):
     """Base of every section: frozen, typed strictly, no unknown keys."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", strict=True, allow_inf_nan=False
+    )
 
 
 class VanSection(Section):
@@ -52,7 +56,7 @@ class PackSection(Section):
     """The traction pack and where its count begins."""
 
     nameplate_ah: float = Field(
-        gt=0, le=5000, description="the capacity of the whole pack in ampere-hours"
+        ge=0.1, le=5000, description="the capacity of the whole pack in ampere-hours"
     )
     capacity_is_measured: bool = Field(
         default=False,
@@ -95,7 +99,7 @@ class PackSection(Section):
     )
     start_band_pct: float = Field(
         default=10.0,
-        gt=0,
+        ge=0.1,
         le=100,
         description="how far the start may be off either way (95 %), in points",
     )
@@ -199,7 +203,7 @@ class TableSection(Section):
     """One kind of table of channels (CSV with a header line)."""
 
     name: Name
-    time: str | Texts = Field(
+    time: Text | Parts = Field(
         description="the column of the time, or the columns to join with a blank"
     )
     time_format: str = Field(
@@ -211,7 +215,9 @@ class TableSection(Section):
         default="UTC", description="the zone of times that do not say theirs"
     )
     delimiter: str = Field(
-        default=",", min_length=1, max_length=1, description="the column separator"
+        default=",",
+        pattern=r"^[^\"\r\n.0-9A-Za-z]$",
+        description="the column separator, one character such as a comma, ; or a tab",
     )
     encoding: str = Field(default="utf-8-sig", description="the text encoding")
     decimal: Literal[".", ","] = Field(
@@ -219,11 +225,15 @@ class TableSection(Section):
     )
     missing: Texts = Field(default=(), description="texts that mean an empty cell")
     period_s: float | None = Field(
-        default=None, gt=0, description="the time between two rows in seconds, if slow"
+        default=None,
+        ge=0.001,
+        le=3600,
+        description="the time between two rows in seconds, if slow",
     )
     max_gap_s: float | None = Field(
         default=None,
-        gt=0,
+        ge=0.001,
+        le=86_400,
         description="the longest time between two rows that is counted, in seconds",
     )
 
@@ -231,12 +241,12 @@ class TableSection(Section):
 class FeedSection(Section):
     """Which decoded value feeds which channel."""
 
-    channel: str = Field(description="the channel that is fed")
+    channel: Text = Field(description="the channel that is fed")
     bus: Name | None = Field(default=None, description="the bus of the message")
-    message: str | None = Field(default=None, description="the message's name")
-    signal: str | None = Field(default=None, description="the signal's name")
+    message: Text | None = Field(default=None, description="the message's name")
+    signal: Text | None = Field(default=None, description="the signal's name")
     table: Name | None = Field(default=None, description="the table of the column")
-    column: str | None = Field(default=None, description="the column's name")
+    column: Text | None = Field(default=None, description="the column's name")
     scale: float = Field(default=1.0, description="the factor to the channel's unit")
     offset: float = Field(
         default=0.0, description="what is added after the factor, in the channel's unit"
@@ -261,7 +271,8 @@ class FeedSection(Section):
     )
     max_gap_s: float | None = Field(
         default=None,
-        gt=0,
+        ge=0.001,
+        le=86_400,
         description="the longest time between two values that is counted, in seconds",
     )
 

@@ -18,10 +18,10 @@ from can.io.canutils import CanutilsLogReader
 from logger.core.tick import US_PER_S
 from logger.decode.frames import Frame
 from replay.formats.reading import Damage, Progress, lines, opened
-from replay.formats.timeline import Timeline
+from replay.formats.timeline import Timeline, is_possible
 
 LINE = re.compile(
-    r"\((\d{1,12}\.\d{1,9})\)\s+(\S+)\s+"
+    r"\((?P<seconds>\d{1,12}\.\d{1,9})\)\s+\S{1,63}\s+"
     r"(?P<id>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#"
     r"(?P<data>(?:[0-9A-Fa-f]{2}){0,8}|#[0-9A-Fa-f](?:[0-9A-Fa-f]{2}){0,64}|[Rr]\d?)"
     r"(?:\s+[RTrt])?\s*"
@@ -44,7 +44,7 @@ class _GoodLines(io.TextIOBase):
             if not line.strip():
                 continue
             match = LINE.fullmatch(line)
-            if match is None:
+            if match is None or not is_possible(_stamp_us(float(match["seconds"]))):
                 self._damage.lines += 1
             elif int(match["id"], 16) & ERROR_FLAG:
                 self._others["error"] = self._others.get("error", 0) + 1
@@ -58,6 +58,10 @@ class _GoodLines(io.TextIOBase):
 def looks_like_candump(first_line: str) -> bool:
     """Return whether the first line of a file is that of a candump log."""
     return LINE.fullmatch(first_line) is not None
+
+
+def _stamp_us(seconds: float) -> int:
+    return round(seconds * US_PER_S)
 
 
 @dataclass(slots=True)
@@ -84,7 +88,7 @@ class CandumpRecording:
             for seq, message in enumerate(CanutilsLogReader(good)):
                 interface = str(message.channel)
                 yield Frame(
-                    t_us=timeline.place(round(message.timestamp * US_PER_S)),
+                    t_us=timeline.place(_stamp_us(message.timestamp), interface),
                     seq=seq,
                     bus=self.buses.get(interface, interface),
                     can_id=message.arbitration_id,

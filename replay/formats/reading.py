@@ -21,7 +21,7 @@ GZIP_MAGIC = b"\x1f\x8b"
 BREAKS = (EOFError, gzip.BadGzipFile, zlib.error)
 """What a compressed file raises where it is cut off or damaged."""
 
-LONGEST_LINE = 65_536
+LONGEST_LINE = 1 << 20
 """A line without an end is cut here; no table or log has longer ones."""
 
 
@@ -63,8 +63,8 @@ class Recording(Protocol):
 def digest(path: Path) -> str:
     """Return the SHA-256 digest of what is in a file, unpacked if it is gzip.
 
-    The same recording is the same, packed or not. Of a file that breaks off, what can
-    be unpacked counts.
+    The same recording is the same, packed or not. A packed file that breaks off is
+    known by its bytes as they are.
 
     Raises:
         RecordingError: The file cannot be read.
@@ -75,7 +75,8 @@ def digest(path: Path) -> str:
             while piece := binary.read(LONGEST_LINE):
                 found.update(piece)
         except BREAKS:
-            pass
+            with path.open("rb") as packed:
+                return hashlib.file_digest(packed, "sha256").hexdigest()
     return found.hexdigest()
 
 
@@ -108,6 +109,10 @@ def opened(
 
 @contextmanager
 def _unpacked(path: Path, progress: Progress) -> Iterator[BinaryIO]:
+    if path.exists() and not path.is_file():
+        # A pipe would be empty at the second reading, a device has no end.
+        fix = "Store the recording as a file first; it is read more than once."
+        raise RecordingError(where=str(path), saw="no plain file", fix=fix)
     try:
         raw = path.open("rb")
     except OSError as err:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from typing import TextIO
 from zoneinfo import ZoneInfo
 
 from logger.core.tick import US_PER_S
@@ -16,12 +17,9 @@ from logger.decode.frames import Row
 from logger.errors import RecordingError
 from logger.van.reading import TableSource
 from replay.formats.reading import Damage, Progress, lines, opened
-from replay.formats.timeline import Timeline
+from replay.formats.timeline import Timeline, is_possible
 
 ParseStamp = Callable[[str], int | None]
-
-LATEST_STAMP_US = 10**17
-"""A time after the year 5138 is a broken one."""
 
 
 def time_columns(source: TableSource) -> tuple[str, ...]:
@@ -40,6 +38,8 @@ def stamp_parser(source: TableSource) -> ParseStamp:
     zone = ZoneInfo(source.settings.time_zone)
 
     def seconds(text: str) -> int:
+        if "_" in text:
+            raise ValueError(text)  # Python reads 1_0 as 10, no logger writes it
         return round(float(_pointed(text, source)) * US_PER_S)
 
     def date(text: str) -> int:
@@ -58,7 +58,7 @@ def stamp_parser(source: TableSource) -> ParseStamp:
             stamp_us = parse(text.strip())
         except (ValueError, OverflowError):
             return None
-        return stamp_us if abs(stamp_us) <= LATEST_STAMP_US else None
+        return stamp_us if is_possible(stamp_us) else None
 
     return guarded
 
@@ -101,11 +101,24 @@ def _begin(path: Path) -> str:
 
 
 def _header(path: Path, source: TableSource) -> list[str] | None:
-    settings = source.settings
-    with opened(path, settings.encoding) as text:
-        for cells in csv.reader(lines(text, Damage()), delimiter=settings.delimiter):
+    with opened(path, source.settings.encoding) as text:
+        for cells in _rows(text, source, Damage()):
             return [cell.strip() for cell in cells]
     return None
+
+
+def _rows(text: TextIO, source: TableSource, damage: Damage) -> Iterator[list[str]]:
+    """Yield the cells of every line that is not blank.
+
+    Each line is a row of its own, so that a quote which is never closed costs one row
+    and not the rest of the file.
+    """
+    for line in lines(text, damage):
+        if line.strip():
+            try:
+                yield next(csv.reader([line], delimiter=source.settings.delimiter))
+            except csv.Error:
+                damage.lines += 1
 
 
 @dataclass(slots=True)
@@ -128,9 +141,7 @@ class TableRecording:
         settings = self.source.settings
         parse = stamp_parser(self.source)
         with opened(self.path, settings.encoding, self.progress) as text:
-            rows = self._rows(
-                csv.reader(lines(text, self.damage), delimiter=settings.delimiter)
-            )
+            rows = _rows(text, self.source, self.damage)
             header = [cell.strip() for cell in next(rows, [])]
             times = [header.index(column) for column in time_columns(self.source)]
             places = self._places(header)
@@ -152,24 +163,14 @@ class TableRecording:
     def _places(self, header: Sequence[str]) -> list[int | None]:
         places: list[int | None] = []
         for column in self.source.columns:
-            if column in header:
-                places.append(header.index(column))
-            else:
-                places.append(None)
+            places.append(header.index(column) if column in header else None)
+            if column not in header:
                 self.damage.notes.append(f"The table has no column {column!r}.")
+            elif header.count(column) > 1:
+                self.damage.notes.append(
+                    f"The table has several columns {column!r}; the first is used."
+                )
         return places
-
-    def _rows(self, reader: Iterator[list[str]]) -> Iterator[list[str]]:
-        while True:
-            try:
-                cells = next(reader)
-            except StopIteration:
-                return
-            except csv.Error:
-                self.damage.lines += 1
-                continue
-            if cells:
-                yield cells
 
     def _cell(self, cells: Sequence[str], place: int | None) -> str | None:
         text = "" if place is None else cells[place].strip()

@@ -1,6 +1,7 @@
 """The commands as a person types them: what they print and how they end."""
 
 import gzip
+import os
 import sqlite3
 import subprocess
 from collections.abc import Sequence
@@ -18,7 +19,7 @@ from logger.store.rows import Batch
 from logger.store.writer import RunStart, Writer
 from logger.van.reading import read_van
 from replay.formats.reading import digest
-from tests.running import COMMAND, DATA, ampledger, exported
+from tests.running import COMMAND, DATA, Ran, ampledger, exported
 
 EV = DATA / "ev"
 A03 = EV / "ev-trip-a03.csv.gz"
@@ -120,15 +121,128 @@ def test_a_replay_that_was_stopped_half_way_is_done_anew(tmp_path: Path) -> None
     assert len(exported(path, "trips")) == 1
 
 
+def limited(kilobytes: int, *words: str | Path) -> Ran:
+    """Run the command where no file may grow beyond some size: a full card."""
+    done = subprocess.run(
+        ["sh", "-c", f'ulimit -f {kilobytes * 2}; exec "$@"', "sh", COMMAND, *words],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr, done.stderr
+    return Ran(done.returncode, done.stdout, done.stderr)
+
+
+def test_a_full_card_is_told_in_one_message(tmp_path: Path) -> None:
+    into = ("--into", tmp_path / "van.db")
+    ran = limited(100, "replay", "--van", METER_VAN, *into, METER)
+    assert ran.code == 1
+    assert "see that the disk has room" in ran.err
+
+
+def test_an_older_run_stays_until_the_newer_one_is_whole(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    words = ("replay", "--van", METER_VAN, "--into", path)
+    assert ampledger(*words, METER).code == 0
+    before = exported(path, "signals")
+    size_kb = path.stat().st_size // 1024
+    assert limited(size_kb + 20, *words, "--again", METER).code == 1
+    assert exported(path, "signals") == before
+    assert ampledger(*words, "--again", METER).code == 0
+    after = exported(path, "signals")
+    assert [row["mean"] for row in after] == [row["mean"] for row in before]
+    assert len(exported(path, "trips")) == 1
+
+
+def test_two_cut_off_recordings_are_two(tmp_path: Path) -> None:
+    lines = [f"(1700000000.{i:06d}) can0 123#{i:04X}\n" for i in range(100, 400)]
+    van = tmp_path / "van.toml"
+    van.write_text("[van]\nname = 'Nothing described'\n")
+    files = []
+    for number, part in enumerate((lines[:150], lines[150:])):
+        files.append(tmp_path / f"{number}.log.gz")
+        files[-1].write_bytes(gzip.compress("".join(part).encode())[:-20])
+    ran = ampledger("replay", "--van", van, "--into", tmp_path / "van.db", *files)
+    assert ran.code == 3
+    assert ran.out.count("The file breaks off") == 2
+
+
+def test_a_recording_that_is_no_plain_file_is_refused(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe.log"
+    os.mkfifo(pipe)
+    ran = ampledger("replay", "--van", METER_VAN, "--into", tmp_path / "van.db", pipe)
+    assert ran.code == 1
+    assert "no plain file" in ran.err
+
+
+def test_a_file_name_of_any_bytes_is_told(tmp_path: Path) -> None:
+    file = tmp_path / os.fsdecode(b"caf\xe9.log.gz")
+    file.write_bytes(METER.read_bytes())
+    ran = ampledger("replay", "--van", METER_VAN, "--into", tmp_path / "van.db", file)
+    assert ran.code == 0
+    assert "caf\\xe9.log.gz" in ran.out
+
+
+def test_a_log_may_be_called_anything(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [COMMAND, "replay", "--van", METER_VAN, "--into", ":memory:", METER],
+        cwd=tmp_path,
+        check=True,
+        capture_output=True,
+    )
+    assert done.stderr
+    assert (tmp_path / ":memory:").is_file()
+
+
+def test_an_export_never_takes_the_place_of_its_log(log: Path) -> None:
+    before = log.read_bytes()
+    ran = ampledger("export", log, "trips", "--output", log)
+    assert ran.code == 1
+    assert "the log itself" in ran.err
+    assert log.read_bytes() == before
+
+
+def test_an_export_to_a_full_card_is_told(log: Path, tmp_path: Path) -> None:
+    ran = ampledger("export", log, "signals", "--output", "/dev/full")
+    assert (ran.code, "no space left" in ran.err) == (1, True)
+    done = subprocess.run(
+        f"'{COMMAND}' export '{log}' signals > /dev/full",
+        shell=True,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, "Traceback" in done.stderr) == (1, False)
+    target = tmp_path / "old.csv"
+    target.write_text("kept\n")
+    assert limited(1, "export", log, "signals", "--output", target).code == 1
+    assert target.read_text() == "kept\n"
+
+
+def test_an_export_is_utf_8_whatever_the_terminal_is(log: Path) -> None:
+    done = subprocess.run(
+        [COMMAND, "export", log, "signals", "--channel", "pack.temperature_degc"],
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        check=True,
+    )
+    assert "°C" in done.stdout.decode("utf-8")
+
+
 def test_one_start_is_asked_for_each_file_without_a_date(tmp_path: Path) -> None:
     a04 = EV / "ev-trip-a04.csv.gz"
     into = ("replay", "--van", EV / "van.toml", "--into", tmp_path / "van.db")
     ran = ampledger(*into, "--start", "2019-06-28T10:02:15Z", A03, a04)
     assert ran.code == 2
     assert "1 for 2 files without dates" in ran.err
-    ran = ampledger(*into, "--start", "yesterday", A03)
-    assert ran.code == 2
-    assert "'yesterday' is no date" in ran.err
+    for start, told in (
+        ("yesterday", "'yesterday' is no date"),
+        ("0001-01-01T00:00:00+14:00", "not from 2000 to 2100"),
+        ("9999-12-31T23:59:00-12:00", "not from 2000 to 2100"),
+    ):
+        ran = ampledger(*into, "--start", start, A03)
+        assert ran.code == 2
+        assert told in ran.err
     assert not (tmp_path / "van.db").exists()
 
 

@@ -124,6 +124,8 @@ def test_frames_of_all_kinds_are_told_apart(tmp_path: Path) -> None:
         "(1700000000.5) can0 123#GG",
         "(1700000000.5) can0 123#112233445566778899",
         "(nan) can0 123#11",
+        "(999999999999.000000) can0 123#11",
+        f"(1700000000.5) {'x' * 300} 123#11",
         "\x00\xff\x00",
     ],
 )
@@ -155,9 +157,9 @@ def test_a_log_that_breaks_off_is_read_to_the_break(tmp_path: Path) -> None:
 
 
 def test_a_line_without_an_end_does_not_fill_the_memory(tmp_path: Path) -> None:
-    recording = candump(tmp_path, GOOD + "x" * 1_000_000)
+    recording = candump(tmp_path, GOOD + "x" * (16 << 20))
     assert len(list(recording.items(Timeline()))) == 4
-    assert recording.damage.lines == 16  # pieces of 64 KiB
+    assert recording.damage.lines == 16  # pieces of 1 MiB
 
 
 def test_progress_ends_at_the_size_of_the_file(tmp_path: Path) -> None:
@@ -198,8 +200,55 @@ def test_iso_dates_keep_their_own_zone(tmp_path: Path, van: Van) -> None:
     assert timeline.zero_stamp_us == 1_719_561_735_000_000
 
 
+def test_a_quote_that_is_never_closed_costs_one_row(tmp_path: Path, van: Van) -> None:
+    path = tmp_path / "record.csv"
+    text = [f"{t},1,2" for t in range(3000)]
+    text[100] = '100,"10,50'
+    path.write_text("\n".join(["t_s,amps,volts", *text]))
+    got, recording, _ = rows(path, van)
+    assert (len(got), recording.damage.lines) == (2999, 1)
+
+
+def test_a_header_with_an_open_quote_is_no_table(tmp_path: Path, van: Van) -> None:
+    path = tmp_path / "record.csv"
+    path.write_text('"' + "t_s,amps,volts\n" * 40_000)
+    with pytest.raises(RecordingError):
+        open_recording(path, van, Progress())
+
+
+def test_a_wide_table_with_blank_lines_before_it_is_read(
+    tmp_path: Path, van: Van
+) -> None:
+    path = tmp_path / "record.csv"
+    more = ",".join(f"column{i}" for i in range(12_000))
+    path.write_text(f"\n\n{more},t_s,amps\n{',' * 11_999},7,1.5\n")
+    got, _, _ = rows(path, van)
+    assert [row.cells for row in got] == [("1.5", None)]
+
+
+def test_a_doubled_column_is_told(tmp_path: Path, van: Van) -> None:
+    path = tmp_path / "record.csv"
+    path.write_text("t_s,amps,amps,volts\n0,1,2,3\n")
+    got, recording, _ = rows(path, van)
+    assert got[0].cells == ("1", "3")
+    assert recording.damage.notes == [
+        "The table has several columns 'amps'; the first is used."
+    ]
+
+
+def test_decimal_commas_are_read_where_the_table_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "van.toml"
+    text = VAN.replace('missing = ["n/a"]', 'delimiter = ";"\ndecimal = ","')
+    path.write_text(text)
+    record = tmp_path / "record.csv"
+    record.write_text("t_s;amps;volts\n0,5;-1,25;3\n")
+    got, _, timeline = rows(record, read_van(path))
+    assert got[0].cells == ("-1.25", "3")
+    assert timeline.zero_stamp_us == 500_000
+
+
 @pytest.mark.parametrize(
-    "row", ["x,1,2", "nan,1,2", "inf,1,2", "1", "1,2,3,4", "1e99,,"]
+    "row", ["1_0,1,2", "x,1,2", "nan,1,2", "inf,1,2", "1", "1,2,3,4", "1e99,,"]
 )
 def test_a_damaged_row_is_counted_and_skipped(
     row: str, tmp_path: Path, van: Van
@@ -267,6 +316,52 @@ def test_a_step_of_the_clock_becomes_no_time(step_s: int) -> None:
         2_000_000,
     ]
     assert [step.step_us for step in timeline.steps] == [step_s * 1_000_000]
+
+
+def test_two_interfaces_may_have_two_clocks() -> None:
+    # The second one's clock is 3 s ahead; both tick at 10 Hz for 10 s.
+    timeline = Timeline()
+    start = 1_700_000_000_000_000
+    first, second = [], []
+    for i in range(101):
+        first.append(timeline.place(start + i * 100_000, "can0"))
+        second.append(timeline.place(start + i * 100_000 + 3_000_000, "can1"))
+    assert first == [i * 100_000 for i in range(101)]
+    assert second == [i * 100_000 + 3_000_000 for i in range(101)]
+    assert timeline.steps == []
+
+
+def test_an_interface_that_counts_from_elsewhere_begins_where_it_is_heard() -> None:
+    timeline = Timeline()
+    assert timeline.place(1_700_000_000_000_000, "can0") == 0
+    assert timeline.place(1_700_000_002_000_000, "can0") == 2_000_000
+    assert timeline.place(5_000_000, "can1") == 2_000_000
+    assert timeline.place(6_000_000, "can1") == 3_000_000
+    assert timeline.steps == []
+
+
+def test_a_clock_that_leaps_ahead_and_comes_back_adds_no_time() -> None:
+    # Every tenth of 100 stamps at 10 Hz is 4 s ahead.
+    timeline = Timeline()
+    placed = [
+        timeline.place(i * 100_000 + (4_000_000 if i % 10 == 5 else 0))
+        for i in range(100)
+    ]
+    true_us = [i * 100_000 for i in range(100)]
+    assert [p for i, p in enumerate(placed) if i % 10 != 5] == [
+        t for i, t in enumerate(true_us) if i % 10 != 5
+    ]
+    assert timeline.newest_us == 9_500_000 + 4_000_000
+
+
+def test_a_clock_that_was_ahead_for_long_is_set_back_once() -> None:
+    timeline = Timeline()
+    ahead = [timeline.place(t * 1_000_000) for t in (0, 60, *range(61, 90))]
+    assert ahead[-1] == 89_000_000
+    # Half a minute later the clock is set back by 60 s: no time is counted twice.
+    assert timeline.place(30_000_000) == 89_000_000
+    assert timeline.place(31_000_000) == 90_000_000
+    assert [step.step_us for step in timeline.steps] == [-59_000_000]
 
 
 @given(st.lists(st.integers(min_value=-(10**15), max_value=10**16), max_size=50))

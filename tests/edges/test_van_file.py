@@ -3,6 +3,8 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from logger.errors import ConfigError
 from logger.van.reading import read_van
@@ -106,7 +108,7 @@ def test_seven_faults_are_all_told_at_once(folder: Path) -> None:
     assert count == "7 faults."
     for where, saw, fix in (
         ("van.toml [van] timezone", "'Europe/Lisbon'", "time_zone"),
-        ("van.toml [pack] nameplate_ah", "-60.0", "above 0"),
+        ("van.toml [pack] nameplate_ah", "-60.0", "at least 0.1"),
         ("van.toml [[feed]] 2 rank", "0.5", "whole number"),
         ("van.toml [[description]] 2 file", "'lost.kcd' (no such file", "folder"),
         ("van.toml [[feed]] 1 chanel", "'pack.current_a'", "channel"),
@@ -147,7 +149,7 @@ def test_seven_faults_are_all_told_at_once(folder: Path) -> None:
         ('file = "pack.dbc"', 'file = "van.toml"', "ends in .dbc or .kcd"),
         ('bus = "drive"\nfile', 'bus = "drove"\nfile', "The nearest known is drive."),
         ('message = "Pack"', 'message = "Puck"', "The nearest known is Pack."),
-        ('bus = "drive"\nmessage', 'bus = "house"\nmessage', "No description of this"),
+        ('bus = "drive"\nmessage', 'bus = "house"\nmessage', "Known are drive."),
         ('table = "record"', 'table = "recorder"', "The nearest known is record."),
         ('column = "amps"', "", "Give table and column, or bus, message and signal."),
         ('column = "amps"', 'column = "amps"\nsignal = "amps"', "not both"),
@@ -193,6 +195,120 @@ def test_what_follows_from_a_fault_is_not_told_as_another(folder: Path) -> None:
     assert len(faults_of(folder, SOUND.replace('name = "drive"', 'name = "D"'))) == 1
     assert len(faults_of(folder, SOUND.replace('"pack.dbc"', '"lost.dbc"'))) == 1
     assert len(faults_of(folder, SOUND.replace('name = "record"', "name = 1"))) == 1
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("[[description]]", "[[descripton]]"),
+        ("[[bus]]", "[[bsu]]"),
+        ("[[table]]", "[[tabel]]"),
+        ("[[table]]", "[table]"),
+        ("[pack]", "[[pack]]"),
+        ('bus = "drive"\nfile', 'bus = "drvie"\nfile'),
+        ('bus = "drive"\nfile', "bus = 5\nfile"),
+        ('bus = "drive"\nfile', "file"),
+        ('name = "drive"', "nmae = [1]"),
+        ('channel = "pack.current_a"', "chanel = 5"),
+        ('channel = "pack.current_a"', "chanel = []"),
+        ('file = "pack.dbc"', "fiel = 5"),
+        ("series_groups = 42", 'series_group = "a"\nfull_charge_voltage_v = 170.0'),
+    ],
+)
+def test_one_slip_is_one_fault(old: str, new: str, folder: Path) -> None:
+    assert old in SOUND
+    found = faults_of(folder, SOUND.replace(old, new, 1))
+    assert len(found) == 1, found
+
+
+def test_a_misspelt_meter_is_not_also_the_lack_of_one(folder: Path) -> None:
+    text = SOUND.replace('chemistry = "nmc532"', "start_from_meter = true")
+    text += '[[feed]]\nchannel = "meter.soc_pc"\ntable = "record"\ncolumn = "soc"\n'
+    found = faults_of(folder, text)
+    assert len(found) == 1, found
+    assert "The nearest known is meter.soc_pct." in found[0]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("scale = 2.0", "scale = nan"),
+        ("scale = 2.0", "scale = inf"),
+        ("scale = 2.0", "scale = 0.0"),
+        ("scale = 2.0", "scale = 1" + "0" * 5000),
+        ("scale = 2.0", "scale = 0x" + "f" * 5000),
+        ("max_gap_s = 30.0", "max_gap_s = inf"),
+        ("max_gap_s = 30.0", "max_gap_s = 1e300"),
+        ("max_gap_s = 30.0", "period_s = inf"),
+        ("max_gap_s = 30.0", "max_gap_s = 1e-9"),
+        ("nameplate_ah = 200.0", "nameplate_ah = 1e-320"),
+        ('chemistry = "nmc532"', "open_circuit = [[0, 3.0], [100, inf]]"),
+        ('file = "pack.dbc"', 'file = "a\\u0000.dbc"'),
+        ('time = ["day", "clock"]', "time = []"),
+        ('time = ["day", "clock"]', 'time = [""]'),
+        ('time = ["day", "clock"]', 'time = "day"\nencoding = "a\\u0000"'),
+        ('time = ["day", "clock"]', 'time = "day"\nencoding = "base64"'),
+        ('time = ["day", "clock"]', 'time = "day"\nencoding = "idna"'),
+        ('time = ["day", "clock"]', "time = 'day'\ndelimiter = '\"'"),
+        ('time = ["day", "clock"]', 'time = "day"\ndelimiter = "\\n"'),
+        ('"%d.%m.%Y %H:%M:%S"', '"%d %d"'),
+        ('"%d.%m.%Y %H:%M:%S"', '"%Q"'),
+        ('"%d.%m.%Y %H:%M:%S"', '"day"'),
+        ('column = "amps"', 'column = ""'),
+        ("[van]", "a = " + "[" * 3000 + "]" * 3000 + "\n[van]"),
+        ("[van]", ".".join("x" * 3000) + " = 1\n[van]"),
+    ],
+    ids=str.__len__,
+)
+def test_what_cannot_work_is_told_and_ends_in_no_traceback(
+    old: str, new: str, folder: Path
+) -> None:
+    assert old in SOUND
+    found = faults_of(folder, SOUND.replace(old, new, 1))
+    assert found
+
+
+@given(data=st.data())
+def test_no_change_of_a_van_file_ends_in_a_traceback(
+    data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    folder = tmp_path_factory.mktemp("van")
+    (folder / "pack.dbc").write_text(DBC)
+    lines = SOUND.splitlines()
+    values = st.sampled_from(
+        ["1", "-1", "nan", "true", '""', '"x"', "[]", "[1]", "{}", '{ a = "b" }', "1e9"]
+    )
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(lines) - 1))
+        key = lines[at].partition(" = ")[0]
+        change = data.draw(st.sampled_from(["drop", "value", "key", "double"]))
+        if change == "drop":
+            lines[at] = ""
+        elif change == "value":
+            lines[at] = f"{key} = {data.draw(values)}"
+        elif change == "key":
+            lines[at] = lines[at].replace("e", "ee", 1)
+        else:
+            lines.insert(at, lines[at])
+    faults_of(folder, "\n".join(lines))
+
+
+def test_a_mark_of_byte_order_at_the_start_is_no_fault(folder: Path) -> None:
+    assert faults_of(folder, "\ufeff" + SOUND) == []
+
+
+@pytest.mark.parametrize(
+    "dbc",
+    [
+        DBC.replace("Pack: 4 Meter", "Pack: 899999999 Meter"),
+        DBC.replace("0|16@1+", "0|1699999999@1+"),
+    ],
+)
+def test_an_absurd_layout_is_refused_at_once(dbc: str, folder: Path) -> None:
+    (folder / "pack.dbc").write_text(dbc)
+    found = faults_of(folder, SOUND)
+    assert len(found) == 1
+    assert "absurd length" in found[0]
 
 
 def test_a_section_that_is_no_section_is_told(folder: Path) -> None:
