@@ -6,6 +6,7 @@ point group `ampledger.commands`, so that nothing here imports upward.
 
 import csv
 import io
+import sqlite3
 import sys
 from importlib.metadata import EntryPoint, entry_points, version
 from pathlib import Path
@@ -16,7 +17,9 @@ import click
 from logger.core.derived import derive
 from logger.core.soc import PackSpec
 from logger.errors import AmpledgerError, ConfigError, StoreError
+from logger.store.connect import quoted
 from logger.store.export import Sheet, What, sheet
+from logger.store.packed import DamagedRowError
 from logger.store.reader import Log
 from logger.van.reading import Van, read_van
 from logger.van.settings import PackSection
@@ -82,6 +85,10 @@ def main() -> None:
         _end(err, WRONG_CALL)
     except AmpledgerError as err:
         _end(err, FAILED)
+    except (sqlite3.DatabaseError, DamagedRowError) as err:
+        # A page or row of a log that cannot be read: its place is known to SQLite only.
+        fix = "The log is damaged; keep it, and work on a copy."
+        _end(StoreError(where="the log", saw=quoted(err), fix=fix), FAILED)
 
 
 def _end(err: AmpledgerError, code: int) -> None:

@@ -80,18 +80,17 @@ def carried_count(runs: list[RunRow], start_us: int | None) -> Count | None:
     if start_us is None:
         return None
     ended = [
-        (run.start_us + run.end_us, run.counted_end_pct, run.sigma_end_pct)
+        (run.start_us + run.end_us, run.id, run.count)
         for run in runs
         if run.start_us is not None
         and run.end_us is not None
-        and run.counted_end_pct is not None
-        and run.sigma_end_pct is not None
+        and run.count is not None
         and run.start_us + run.end_us <= start_us
     ]
     if not ended:
         return None
-    end_us, counted_pct, sigma_pct = max(ended)
-    return carry(counted_pct, sigma_pct, (start_us - end_us) / US_PER_S)
+    end_us, _, count = max(ended, key=lambda each: each[:2])
+    return carry(count, (start_us - end_us) / US_PER_S)
 
 
 def play(

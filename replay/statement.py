@@ -93,7 +93,7 @@ class Statement:
         """Yield what a person should know though nothing is wrong."""
         if self.run.start_us is None:
             yield "No date in the recording; --start with --again gives it one."
-        if self.settings.pack is not None and self.run.counted_end_pct is None:
+        if self.settings.pack is not None and self.run.count is None:
             yield "The van file gives no start of the count: no state of charge."
         if self.run.unmatched_frames:
             yield f"Frames that feed no channel: {self.run.unmatched_frames}."

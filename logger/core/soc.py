@@ -62,7 +62,7 @@ class Count:
 
     Attributes:
         counted_pct: The bare count, %; None while no start is known.
-        moved_pct: Its change since the start, %.
+        moved_pct: Its change since the start was known, over all runs since, %.
         start_sigma_pct: One standard deviation of the start, %.
         counted_s: Time that was counted since the start, s.
         unseen_s: Time since the start that nobody saw, s.
@@ -94,8 +94,8 @@ class Standing:
 
     Attributes:
         band: What a person may be shown; None while no start is known.
-        moved_pct: Change of the bare count since the start of the run, %; None where
-            nothing is counted.
+        moved_pct: Change of the bare count since its start, %; None where nothing is
+            counted.
     """
 
     band: Band | None
@@ -166,18 +166,16 @@ def band(count: Count, pack: PackSpec) -> Band | None:
     )
 
 
-def carry(counted_pct: float, sigma_end_pct: float, unseen_s: float) -> Count:
+def carry(count: Count, unseen_s: float) -> Count:
     """Return the count as the next run takes it over.
 
+    All of it goes on, so that cutting a recording changes no band.
+
     Args:
-        counted_pct: The bare count at the end of the run before, %.
-        sigma_end_pct: One standard deviation of it, points.
+        count: The count at the end of the run before.
         unseen_s: Time between the two runs, s, at least 0.
     """
-    unseen_pct = UNSEEN_SIGMA_PCT_PER_H * unseen_s / SECONDS_PER_HOUR
-    return Count(
-        counted_pct=counted_pct, start_sigma_pct=math.hypot(sigma_end_pct, unseen_pct)
-    )
+    return replace(count, unseen_s=count.unseen_s + unseen_s)
 
 
 def _held(soc_pct: float) -> float:

@@ -5,12 +5,12 @@ never heard, a recording is one trip from its first to its last row. Sums are th
 the ledger's accounts; what was not measured is None, never 0.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from logger.core.ledger import Tally, Total, sum_hours
 from logger.core.soc import NO_STANDING, Standing
-from logger.core.tick import US_PER_S, Tick
+from logger.core.tick import US_PER_S, Gap, Tick
 
 METRES_PER_MILE = 1609.344
 """International mile."""
@@ -121,14 +121,22 @@ class TripFold:
     _last_us: int = 0
     _start: Standing = NO_STANDING
     _end: Standing = NO_STANDING
+    _silent: Sequence[Gap] = ()
 
-    def add(self, tick: Tick, before: Standing, after: Standing) -> list[Trip]:
+    def add(
+        self,
+        tick: Tick,
+        before: Standing,
+        after: Standing,
+        silent: Sequence[Gap] = (),
+    ) -> list[Trip]:
         """Take the next tick; return the trips that it brought to an end.
 
         Args:
             tick: The tick.
             before: How the count stood before it.
             after: How the count stands after it.
+            silent: Gaps of any channel that are still under way.
         """
         ended: list[Trip] = []
         if self._is_under_way and self._was_left(tick):
@@ -141,6 +149,7 @@ class TripFold:
         self._tally.add(self._within(tick))
         self._last_us = tick.last_us
         self._end = after
+        self._silent = silent
         return ended if is_on else ended + self.finish()
 
     def _was_left(self, tick: Tick) -> bool:
@@ -184,6 +193,9 @@ class TripFold:
         if not self._is_under_way:
             return []
         self._is_under_way = False
+        # A sensor that died within the trip was not seen to its end.
+        tail = Tick(0, self._first_us, self._last_us, {}, tuple(self._silent))
+        self._tally.add(self._within(tail))
         totals, start, end = self._tally.totals, self._start, self._end
         trip = Trip(
             start_us=self._first_us,

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import assert_never
 
 from logger.core.ledger import Tally
+from logger.core.rollup import MinuteFold
 from logger.core.soc import Band, Count
 from logger.core.tick import US_PER_S, Cell, Gap, Tick
 from logger.core.trips import KEY_CHANNELS, KEY_SILENCE_US, TripFold
@@ -43,6 +44,7 @@ class Pipeline:
         self._refusals: dict[tuple[str, Reason], Refusal] = {}
         self._unmatched = 0
         self._tally = Tally()
+        self._minutes = MinuteFold()
         current = self._bound.series.get(COUNTED)
         self._counting = Counting(
             spec, None if current is None else current.fold, carried
@@ -75,17 +77,14 @@ class Pipeline:
 
         Channels that have been silent for too long end in a gap, in the last tick.
         """
-        silences = [
-            gap
-            for series in self._bound.series.values()
-            if (gap := series.fold.silence(self._newest_us)) is not None
-        ]
-        outputs = self._close(silences)
+        outputs = self._close(self._silences(self._newest_us))
+        minute = self._minutes.finish()
+        outputs += [] if minute is None else [minute]
         outputs += self._trips.finish()
         outputs.append(
             Closing(
                 totals=self._tally.totals,
-                counted_pct=self._counting.count.counted_pct,
+                count=self._counting.count,
                 sigma_pct=self._counting.sigma_pct,
                 refusals=tuple(self._refusals.values()),
                 unmatched_frames=self._unmatched,
@@ -140,12 +139,13 @@ class Pipeline:
                 )
             elif value is not None and self._is_chosen(t_us, binding):
                 self._add(t_us, value, binding.series)
-                heard.append(binding.series)
+                if binding.series.fold.latest_us == t_us:
+                    heard.append(binding.series)
         for series in heard:
             self._follow(t_us, series)
 
     def _is_chosen(self, t_us: int, binding: Binding) -> bool:
-        binding.heard_us = t_us
+        binding.hear(t_us)
         return all(other.is_silent(t_us) for other in binding.better)
 
     def _add(self, t_us: int, value: float, series: Series) -> None:
@@ -199,19 +199,31 @@ class Pipeline:
             gaps += series.fold.gaps
             series.fold.gaps.clear()
         self._touched.clear()
-        before = self._counting.begin_second(cells, self._newest_us)
-        after = self._counting.end_second(cells, self._newest_us)
+        last_us = max(self._last_us, self._newest_us if silences else 0)
+        before = self._counting.begin_second(cells)
+        after = self._counting.end_second(cells, last_us)
         if after.band is not None:
             cells |= _soc_cells(after.band, self._counting.count)
         tick = Tick(
             index=self._index,
             first_us=self._first_us,
-            last_us=max(self._last_us, self._newest_us if silences else 0),
+            last_us=last_us,
             cells=cells,
             gaps=tuple(gaps),
         )
         self._tally.add(tick)
-        return [tick, *self._trips.add(tick, before, after)]
+        minute = self._minutes.add(tick)
+        ended = [] if minute is None else [minute]
+        under_way = [] if silences else self._silences(last_us)
+        return [*ended, tick, *self._trips.add(tick, before, after, under_way)]
+
+    def _silences(self, now_us: int) -> list[Gap]:
+        """Return the gaps that are still under way."""
+        return [
+            gap
+            for series in self._bound.series.values()
+            if (gap := series.fold.silence(now_us)) is not None
+        ]
 
 
 def _soc_cells(soc: Band, count: Count) -> dict[str, Cell]:

@@ -38,7 +38,8 @@ class Counting:
     _count: Count = field(init=False)
     _awaits_start: bool = field(init=False)
     _covered_us: int = 0
-    _unseen_before_us: int = 0
+    _unseen_us: int = 0
+    _starts_now: bool = False
 
     def __post_init__(self) -> None:
         self._count, self._awaits_start = _begin(self.spec, self.carried)
@@ -54,17 +55,16 @@ class Counting:
         pack = self.spec.pack
         return None if pack is None else sigma_pct(self._count, pack)
 
-    def begin_second(self, cells: Mapping[str, Cell], now_us: int) -> Standing:
+    def begin_second(self, cells: Mapping[str, Cell]) -> Standing:
         """Return how the count stands before a second, with a start reported in it.
 
         Args:
             cells: What every channel did in the second.
-            now_us: Its newest sample, microseconds since the run's zero.
         """
         reported = cells.get(REPORTED_SOC)
         if self._awaits_start and reported is not None:
             self._awaits_start = False
-            self._unseen_before_us = self._unseen_us(now_us)
+            self._starts_now = True
             self._count = replace(
                 self.spec.start,
                 counted_pct=reported.last,
@@ -73,23 +73,30 @@ class Counting:
         return self._standing()
 
     def end_second(self, cells: Mapping[str, Cell], now_us: int) -> Standing:
-        """Count one second; return how the count stands after it."""
+        """Count one second; return how the count stands after it.
+
+        Args:
+            cells: What every channel did in the second.
+            now_us: Its newest sample, microseconds since the run's zero.
+        """
         pack, cell = self.spec.pack, cells.get(COUNTED)
         if pack is None:
             return NO_STANDING
         counted_us = 0 if cell is None else cell.covered_us
         self._covered_us += counted_us
-        unseen_us = self._unseen_us(now_us) - self._unseen_before_us
+        before_us, self._unseen_us = self._unseen_us, self._unseen_by(now_us)
+        if self._starts_now:  # what was unseen until now was so before the start
+            before_us, self._starts_now = self._unseen_us, False
         self._count = step(
             self._count,
             charge_ah=0.0 if cell is None else cell.integral / SECONDS_PER_HOUR,
             counted_s=counted_us / US_PER_S,
-            unseen_s=unseen_us / US_PER_S - self._count.unseen_s,
+            unseen_s=(self._unseen_us - before_us) / US_PER_S,
             pack=pack,
         )
         return self._standing()
 
-    def _unseen_us(self, now_us: int) -> int:
+    def _unseen_by(self, now_us: int) -> int:
         """Return all time of the run so far that nobody counted, microseconds."""
         if self.current is None or self.current.latest_us is None:
             return now_us
@@ -111,7 +118,8 @@ def _begin(spec: PipelineSpec, carried: Count | None) -> tuple[Count, bool]:
     """
     if carried is None or carried.counted_pct is None:
         return spec.start, spec.is_start_reported
-    is_surer = carried.start_sigma_pct <= spec.start.start_sigma_pct
+    carried_sigma_pct = 0.0 if spec.pack is None else sigma_pct(carried, spec.pack)
+    is_surer = carried_sigma_pct <= spec.start.start_sigma_pct
     if spec.is_start_reported and not is_surer:
         return spec.start, True
     return carried, False

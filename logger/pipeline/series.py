@@ -1,16 +1,20 @@
 """Feeds tied to channels: how one raw value becomes a reading, and who is listened to.
 
 Two boxes may feed one channel. The better-ranked is used while it talks; the next one
-only when every better one has been silent for more than half the channel's gap limit.
+only when every better one has been silent for more than half the channel's gap limit
+and for one and a half of its own beats.
 """
 
 import math
 from dataclasses import dataclass, field
 
 from logger.core.derived import Derived, derive
-from logger.core.tick import ChannelFold, GapRule
+from logger.core.tick import LEARNED_PERIOD_LIMIT_US, ChannelFold, GapRule
 from logger.decode.frames import Reason
 from logger.pipeline.spec import Feed, PipelineSpec
+
+SLOWEST_BEAT_US = LEARNED_PERIOD_LIMIT_US
+"""A longer time between two values is a hole, not a beat."""
 
 
 @dataclass(slots=True)
@@ -41,15 +45,24 @@ class Binding:
     codes: frozenset[float]
     better: tuple["Binding", ...] = ()
     heard_us: int | None = None
+    beat_us: int = 0
+
+    def hear(self, t_us: int) -> None:
+        """Note a value of this feed, used or not, and the beat that it keeps."""
+        if self.heard_us is not None and 0 < t_us - self.heard_us <= SLOWEST_BEAT_US:
+            self.beat_us = t_us - self.heard_us
+        self.heard_us = t_us
 
     def is_silent(self, t_us: int) -> bool:
         """Return whether a lower-ranked feed may speak instead.
 
         It may after half the gap limit, so that a box that talks all the while can take
-        over before the time becomes a gap.
+        over before the time becomes a gap, but not between two beats of a slow box.
         """
-        limit_us = self.series.fold.limit_us // 2
-        return self.heard_us is None or t_us - self.heard_us > limit_us
+        if self.heard_us is None:
+            return True
+        limit_us = max(self.series.fold.limit_us // 2, self.beat_us * 3 // 2)
+        return t_us - self.heard_us > limit_us
 
 
 @dataclass(slots=True)

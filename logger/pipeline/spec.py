@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from logger.core.ledger import Total
+from logger.core.rollup import Minute
 from logger.core.soc import UNKNOWN, Count, PackSpec
 from logger.core.tick import LEARNED, GapRule, Tick
 from logger.core.trips import Trip
@@ -88,17 +89,17 @@ class Closing:
 
     Attributes:
         totals: Each account's integral over the run, by channel name.
-        counted_pct: The bare count at the end, %; None if unknown.
-        sigma_pct: One standard deviation of it, points; None if unknown.
+        count: How far the count has come.
+        sigma_pct: One standard deviation of it, points; None without a pack.
         refusals: Everything that was refused, in order of first appearance.
         unmatched_frames: Frames that no description with a feed knows.
     """
 
     totals: Mapping[str, Total]
-    counted_pct: float | None
+    count: Count
     sigma_pct: float | None
     refusals: tuple[Refusal, ...]
     unmatched_frames: int
 
 
-Output = Tick | Trip | Closing
+Output = Tick | Minute | Trip | Closing

@@ -26,7 +26,8 @@ CREATE TABLE run (
     program TEXT NOT NULL, van_text TEXT NOT NULL, descriptions TEXT NOT NULL,
     damaged_lines INTEGER NOT NULL DEFAULT 0,
     unmatched_frames INTEGER NOT NULL DEFAULT 0,
-    counted_end_pct REAL, sigma_end_pct REAL
+    counted_end_pct REAL, sigma_end_pct REAL, moved_end_pct REAL,
+    start_sigma_pct REAL, counted_s REAL, unseen_s REAL
 ) STRICT;
 CREATE TABLE channel (
     id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE,

@@ -19,6 +19,10 @@ COMPRESSION_LEVEL = 1
 """More costs time in the hot path and saves little on rows of a few hundred bytes."""
 
 
+class DamagedRowError(ValueError):
+    """A packed row or block that cannot be read."""
+
+
 def pack(first_us: int, last_us: int, cells: Sequence[tuple[int, Cell]]) -> bytes:
     """Return one second as bytes.
 
@@ -54,15 +58,15 @@ def unpack(packed: bytes) -> tuple[int, int, Mapping[int, Cell]]:
     """Return first and newest time, and the cells by channel number.
 
     Raises:
-        ValueError: The bytes are not a packed row of a known form.
+        DamagedRowError: The bytes are not a packed row of a known form.
     """
     try:
         body = zlib.decompress(packed)
         form, first_us, last_us, count, wide = _HEAD.unpack_from(body)
     except (zlib.error, struct.error) as err:
-        raise ValueError("not a packed row") from err
+        raise DamagedRowError("not a packed row") from err
     if form != FORMAT or len(body) != _HEAD.size + 16 * count + 32 * wide:
-        raise ValueError(f"a packed row of form {form}")
+        raise DamagedRowError(f"a packed row of form {form}")
     rest = struct.unpack_from(
         f"<{count}I{count}I{count}d{wide}d{wide}d{wide}d{wide}q", body, _HEAD.size
     )

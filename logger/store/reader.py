@@ -4,7 +4,7 @@ Each call is one short query; series are walked row by row, so that a long log n
 more memory than a short one.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +12,7 @@ from sqlite3 import Connection
 from typing import Any
 
 from logger.core.ledger import Total
+from logger.core.soc import Count
 from logger.core.tick import US_PER_S, Gap, Tick
 from logger.core.trips import Trip
 from logger.errors import StoreError
@@ -34,8 +35,7 @@ class RunRow:
     program: str
     damaged_lines: int
     unmatched_frames: int
-    counted_end_pct: float | None
-    sigma_end_pct: float | None
+    count: Count | None
     is_start_sure: bool
 
     @property
@@ -76,7 +76,8 @@ class EventRow:
 
 
 def _run(row: tuple[Any, ...]) -> RunRow:
-    values = [*row[:-1], bool(row[-1])]
+    count = None if row[10] is None else Count(*row[10:])
+    values = [*row[:9], count, bool(row[9])]
     return RunRow(*values)
 
 
@@ -106,7 +107,7 @@ class Log:
 
     path: Path
     connection: Connection = field(init=False)
-    channels: Mapping[int, str] = field(init=False)
+    channels: dict[int, str] = field(init=False)
 
     def __post_init__(self) -> None:
         self.connection = connect_for_reading(self.path)
@@ -131,12 +132,17 @@ class Log:
         """Close the file."""
         self.connection.close()
 
+    def _name(self, number: int) -> str:
+        if number not in self.channels:  # heard first after the log was opened
+            self.channels |= self.connection.execute("SELECT id, name FROM channel")
+        return self.channels[number]
+
     def runs(self) -> list[RunRow]:
         """Return all runs: the dated ones by date, then the others by number."""
         rows = self.connection.execute(
             "SELECT id, recording, recording_sha256, start_us, zero_stamp_us, end_us,"
-            " program, damaged_lines, unmatched_frames, counted_end_pct,"
-            " sigma_end_pct, is_start_sure"
+            " program, damaged_lines, unmatched_frames, is_start_sure,"
+            " counted_end_pct, moved_end_pct, start_sigma_pct, counted_s, unseen_s"
             " FROM run ORDER BY start_us IS NULL, start_us, id"
         )
         return [_run(row) for row in rows]
@@ -166,7 +172,7 @@ class Log:
         )
         for index, packed in rows:
             first_us, last_us, cells = unpack(packed)
-            named = {self.channels[number]: cell for number, cell in cells.items()}
+            named = {self._name(number): cell for number, cell in cells.items()}
             yield Tick(index=index, first_us=first_us, last_us=last_us, cells=named)
 
     def has_ticks(self, run: int) -> bool:
@@ -183,7 +189,7 @@ class Log:
             " ORDER BY channel, start_us",
             (run,),
         )
-        return [Gap(self.channels[number], start, end) for number, start, end in rows]
+        return [Gap(self._name(number), start, end) for number, start, end in rows]
 
     def totals(self, run: int) -> dict[str, Total]:
         """Return what each account came to over a run, by channel name."""
@@ -192,7 +198,7 @@ class Log:
             " WHERE run = ? ORDER BY channel",
             (run,),
         )
-        return {self.channels[number]: Total(*total) for number, *total in rows}
+        return {self._name(number): Total(*total) for number, *total in rows}
 
     def refusals(self, run: int) -> list[RefusalRow]:
         """Return what was refused in a run, most often first."""

@@ -9,6 +9,7 @@ import zlib
 from collections.abc import Iterable, Sequence
 
 from logger.decode.frames import Frame, Line
+from logger.store.packed import DamagedRowError
 
 Raw = Frame | Line
 
@@ -58,18 +59,18 @@ def unpack_block(block: bytes) -> list[Raw]:
     """Return the frames and lines of a block, in their order.
 
     Raises:
-        ValueError: The bytes are not such a block.
+        DamagedRowError: The bytes are not such a block.
     """
     try:
         return _unpack(zlib.decompress(block))
     except (zlib.error, struct.error, IndexError, UnicodeDecodeError) as err:
-        raise ValueError("not a block of frames and lines") from err
+        raise DamagedRowError("not a block of frames and lines") from err
 
 
 def _unpack(body: bytes) -> list[Raw]:
     form, count, first_us, first_seq = _HEAD.unpack_from(body)
     if form != FORMAT:
-        raise ValueError(f"a block of form {form}")
+        raise DamagedRowError(f"a block of form {form}")
     at = _HEAD.size
     sources: list[tuple[bytes, str]] = []
     for _ in range(count):

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import assert_never
 
-from logger.core.rollup import Minute, MinuteFold, covered_s
+from logger.core.rollup import Minute, covered_s
 from logger.core.tick import Gap, Tick
 from logger.core.trips import Trip
 from logger.pipeline.spec import Closing, Output
@@ -65,20 +65,16 @@ class Rows:
         """Forget the channel numbers: their rows were rolled back."""
         self._channels.clear()
 
-    def insert(self, run: int, batch: Batch, minutes: MinuteFold) -> None:
-        """Store a batch; a transaction is under way.
-
-        Args:
-            run: The run that it belongs to.
-            batch: What to store.
-            minutes: The run's minutes under way; it is fed the ticks.
-        """
+    def insert(self, run: int, batch: Batch) -> None:
+        """Store a batch of a run; a transaction is under way."""
         ticks = [output for output in batch.outputs if isinstance(output, Tick)]
-        self._insert_ticks(run, ticks, minutes)
+        self._insert_ticks(run, ticks)
         for output in batch.outputs:
             match output:
                 case Tick():
-                    pass
+                    pass  # all at once, above
+                case Minute():
+                    self._insert_minute(run, output)
                 case Trip():
                     self._insert_trip(run, output)
                 case Closing():
@@ -98,14 +94,9 @@ class Rows:
             [(run, event.t_us, event.kind, event.text) for event in batch.events],
         )
 
-    def _insert_ticks(
-        self, run: int, ticks: Sequence[Tick], minutes: MinuteFold
-    ) -> None:
+    def _insert_ticks(self, run: int, ticks: Sequence[Tick]) -> None:
         rows = []
         for tick in ticks:
-            minute = minutes.add(tick)
-            if minute is not None:
-                self.insert_minute(run, minute)
             self._insert_gaps(run, tick.gaps)
             cells = [(self._channel(name), cell) for name, cell in tick.cells.items()]
             rows.append((run, tick.index, pack(tick.first_us, tick.last_us, cells)))
@@ -113,8 +104,7 @@ class Rows:
             "INSERT OR REPLACE INTO tick (run, tick, cells) VALUES (?, ?, ?)", rows
         )
 
-    def insert_minute(self, run: int, minute: Minute) -> None:
-        """Store one minute of every channel."""
+    def _insert_minute(self, run: int, minute: Minute) -> None:
         self.connection.executemany(
             "INSERT OR REPLACE INTO minute (run, minute, channel, n, min, max, mean,"
             " last, covered_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -194,10 +184,21 @@ class Rows:
                 for r in closing.refusals
             ],
         )
+        count = closing.count
         self.connection.execute(
             "UPDATE run SET unmatched_frames = ?, counted_end_pct = ?,"
-            " sigma_end_pct = ? WHERE id = ?",
-            (closing.unmatched_frames, closing.counted_pct, closing.sigma_pct, run),
+            " sigma_end_pct = ?, moved_end_pct = ?, start_sigma_pct = ?,"
+            " counted_s = ?, unseen_s = ? WHERE id = ?",
+            (
+                closing.unmatched_frames,
+                count.counted_pct,
+                closing.sigma_pct,
+                count.moved_pct,
+                count.start_sigma_pct,
+                count.counted_s,
+                count.unseen_s,
+                run,
+            ),
         )
 
     def _channel(self, name: str) -> int:

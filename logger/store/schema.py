@@ -61,6 +61,10 @@ TABLES = (
         "unmatched_frames INTEGER: frames that no fed message describes",
         "counted_end_pct REAL: the bare count at the end, %; NULL if unknown",
         "sigma_end_pct REAL: one standard deviation of it, points",
+        "moved_end_pct REAL: its change since its start was known, over runs, points",
+        "start_sigma_pct REAL: one standard deviation of that start, points",
+        "counted_s REAL: time counted since that start",
+        "unseen_s REAL: time since that start that nobody saw",
     ),
     _table(
         "channel",

@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import TypeVar
 
 from logger.clock import Clock
-from logger.core.rollup import MinuteFold
 from logger.errors import AmpledgerError, StoreError
 from logger.store.connect import (
     Connect,
@@ -89,7 +88,7 @@ class Writer:
     _connection: Connection = field(init=False)
     _waiting: deque[Future[None]] = field(default_factory=deque)
     _rows: Rows = field(init=False)
-    _minutes: dict[int, MinuteFold] = field(default_factory=dict)
+    _failed: BaseException | None = None
 
     def __post_init__(self) -> None:
         self._lock = WriterLock(self.path)
@@ -121,9 +120,7 @@ class Writer:
         Raises:
             StoreError: An earlier batch could not be stored.
         """
-        self._waiting.append(
-            self._thread.submit(self._in_transaction, lambda: self._write(run, batch))
-        )
+        self._waiting.append(self._thread.submit(self._write, run, batch))
         self._settle(BATCHES_AHEAD)
 
     def end_run(self, run: int, end: RunEnd) -> None:
@@ -234,25 +231,30 @@ class Writer:
             ).fetchone()
             return int(row[0])
 
-        run = self._in_transaction(insert)
-        self._minutes[run] = MinuteFold()
-        return run
+        return self._in_transaction(insert)
 
     def _write(self, run: int, batch: Batch) -> None:
-        self._rows.insert(run, batch, self._minutes[run])
+        # Behind a batch that could not be stored nothing else of it may be: a hole in
+        # the middle would look like silence.
+        if self._failed is not None:
+            raise self._failed
+        try:
+            self._in_transaction(lambda: self._rows.insert(run, batch))
+        except BaseException as err:
+            self._failed = err
+            raise
 
     def _end_run(self, run: int, end: RunEnd) -> None:
+        if self._failed is not None:
+            raise self._failed
+
         def finish() -> None:
-            minute = self._minutes[run].finish()
-            if minute is not None:
-                self._rows.insert_minute(run, minute)
             self._connection.execute(
                 "UPDATE run SET end_us = ?, damaged_lines = ? WHERE id = ?",
                 (end.end_us, end.damaged_lines, run),
             )
 
         self._in_transaction(finish)
-        del self._minutes[run]
 
     def _discard_run(self, run: int) -> None:
         def delete() -> None:
@@ -264,4 +266,3 @@ class Writer:
             self._connection.execute("DELETE FROM run WHERE id = ?", (run,))
 
         self._in_transaction(delete)
-        self._minutes.pop(run, None)

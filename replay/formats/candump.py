@@ -70,8 +70,8 @@ class CandumpRecording:
 
     Args:
         path: The file, plain or gzip.
-        buses: Bus names by interface; a frame of any other interface keeps the
-            interface's name and matches nothing.
+        buses: Bus names by interface; a frame of any other interface keeps that
+            interface's name behind a question mark, which no bus can have.
         progress: Told how far the file has been read.
     """
 
@@ -90,7 +90,7 @@ class CandumpRecording:
                 yield Frame(
                     t_us=timeline.place(_stamp_us(message.timestamp), interface),
                     seq=seq,
-                    bus=self.buses.get(interface, interface),
+                    bus=self.buses.get(interface, f"?{interface}"),
                     can_id=message.arbitration_id,
                     is_extended=message.is_extended_id,
                     data=bytes(message.data),

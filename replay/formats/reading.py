@@ -155,6 +155,13 @@ def lines(text: TextIO, damage: Damage) -> Iterator[str]:
     while True:
         try:
             line = text.readline(LONGEST_LINE)
+        except OSError as err:
+            if not isinstance(err, gzip.BadGzipFile):
+                why = (err.strerror or str(err)).lower()
+                damage.notes.append(f"The file cannot be read to its end: {why}.")
+                return
+            damage.notes.append(f"The file breaks off: {str(err).lower()}.")
+            return
         except BREAKS as err:
             damage.notes.append(f"The file breaks off: {str(err).lower()}.")
             return

@@ -18,7 +18,7 @@ STEP_AHEAD_US = 24 * 3600 * US_PER_S
 """A recording that is silent for a day would be two recordings."""
 
 LEAP_US = 10 * US_PER_S
-"""A clock that is back this soon had only leapt: that time was never there."""
+"""A clock that leaps no further than this and is back this soon added no time."""
 
 EARLIEST_DATE_US = 946_684_800 * US_PER_S
 """2000-01-01: smaller stamps count from the start of something, not from 1970."""
@@ -119,5 +119,6 @@ def _is_back_from_leap(source: _Source, t_us: int) -> bool:
     return (
         source.leap_from_us is not None
         and t_us >= source.leap_from_us
+        and source.leap_to_us - source.leap_from_us <= LEAP_US
         and source.newest_us - source.leap_to_us <= LEAP_US
     )

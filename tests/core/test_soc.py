@@ -132,4 +132,15 @@ def test_the_bare_count_is_not_held() -> None:
 
 def test_a_count_is_carried_with_the_spread_of_the_time_between() -> None:
     # 7 points, and 2 h unseen at 12 % an hour: sqrt(49 + 576) = 25.
-    assert carry(61.5, 7.0, 7200.0) == Count(61.5, start_sigma_pct=25.0)
+    carried = carry(Count(61.5, start_sigma_pct=7.0), 7200.0)
+    assert carried.counted_pct == 61.5
+    assert sigma_pct(carried, PACK) == pytest.approx(25.0)
+
+
+def test_cutting_a_count_into_runs_changes_no_band() -> None:
+    whole = step(Count(80.0), -50.0, counted_s=36_000.0, unseen_s=0.0, pack=PACK)
+    cut = Count(80.0)
+    for _ in range(10):
+        cut = carry(step(cut, -5.0, counted_s=3600.0, unseen_s=0.0, pack=PACK), 0.0)
+    assert cut.counted_pct == pytest.approx(whole.counted_pct)
+    assert sigma_pct(cut, PACK) == pytest.approx(sigma_pct(whole, PACK))

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from logger.core.tick import Tick
+from logger.core.trips import Trip
 from logger.decode.frames import Item
 from logger.pipeline.chain import Pipeline
 from logger.pipeline.spec import Closing, Output
@@ -53,8 +55,8 @@ def test_the_raw_recording_replays_to_the_same_rows(log: Path, chunk: int) -> No
         assert len(raw) == 10_495  # the frames of the recording (its origin's count)
         outputs = played(raw, chunk)
         ticks = list(opened.ticks(run.id))
-        assert [each for each in outputs if hasattr(each, "cells")] == ticks
-        assert [each for each in outputs if hasattr(each, "distance_m")] == (
+        assert [each for each in outputs if isinstance(each, Tick)] == ticks
+        assert [each for each in outputs if isinstance(each, Trip)] == (
             opened.trips(run.id)
         )
         closing_output = outputs[-1]
@@ -345,3 +347,17 @@ def test_a_count_is_carried_from_run_to_run(tmp_path: Path) -> None:
     assert second["soc_start_pct"] == first["soc_end_pct"]
     # The band never narrows without evidence.
     assert float(second["soc_low_end_pct"]) < float(first["soc_low_end_pct"])
+
+
+def test_a_damaged_log_is_told_and_ends_in_no_traceback(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    assert ampledger("replay", "--van", EV / "van.toml", "--into", path, A03).code == 0
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE tick SET cells = x'00' WHERE tick = 100")
+        connection.commit()
+    ran = ampledger("export", path, "signals")
+    assert (ran.code, "The log is damaged" in ran.err) == (1, True)
+    body = bytearray(path.read_bytes())
+    body[40_000:300_000] = os.urandom(260_000)
+    path.write_bytes(body)
+    assert ampledger("export", path, "signals").code == 1

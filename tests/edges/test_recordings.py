@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 
 from logger.decode.frames import Frame, Row
 from logger.errors import RecordingError
+from logger.pipeline.chain import Pipeline
+from logger.pipeline.spec import Closing
 from logger.van.reading import Van, read_van
 from replay.formats.candump import CandumpRecording, looks_like_candump
 from replay.formats.opening import open_recording
@@ -103,7 +105,7 @@ def test_frames_of_all_kinds_are_told_apart(tmp_path: Path) -> None:
     assert list(recording.items(Timeline())) == [
         Frame(0, 0, "drive", 0x1806E5F4, True, bytes.fromhex("0E1001F400000000")),
         Frame(376_544, 1, "drive", 0x123, False, bytes.fromhex("1122")),
-        Frame(576_544, 2, "can1", 0x7FF, False, b""),
+        Frame(576_544, 2, "?can1", 0x7FF, False, b""),
         Frame(776_544, 3, "drive", 0x123, False, bytes.fromhex("AABBCC")),
     ]
     assert recording.damage.lines == 0
@@ -352,6 +354,20 @@ def test_a_clock_that_leaps_ahead_and_comes_back_adds_no_time() -> None:
         t for i, t in enumerate(true_us) if i % 10 != 5
     ]
     assert timeline.newest_us == 9_500_000 + 4_000_000
+
+
+def test_one_stamp_an_hour_ahead_costs_no_charge(tmp_path: Path, van: Van) -> None:
+    # -36 A for 3000 s is -30 Ah; only the two seconds beside the stamp are not seen.
+    path = tmp_path / "record.csv"
+    text = [f"{t + (3600 if t == 100 else 0)},-36,400" for t in range(3000)]
+    path.write_text("\n".join(["t_s,amps,volts", *text]))
+    got, _, timeline = rows(path, van)
+    closing = Pipeline(van.spec)
+    closing.feed(got)
+    total = next(o for o in closing.finish() if isinstance(o, Closing)).totals
+    charge_ah = total["pack.current_a"].integral / 3600
+    assert charge_ah == pytest.approx(-30.0, abs=0.05)
+    assert [step.step_us for step in timeline.steps] == [-3_599_000_000]
 
 
 def test_a_clock_that_was_ahead_for_long_is_set_back_once() -> None:

@@ -15,6 +15,8 @@ import pytest
 
 from logger.clock import Clock
 from logger.core.ledger import Total
+from logger.core.rollup import Minute
+from logger.core.soc import Count
 from logger.core.tick import Cell, Gap, Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Frame, Line, Reason
@@ -49,11 +51,15 @@ TICKS = [
     )
     for second in (0, 1, 59, 60, 125)
 ]
+MINUTES = [
+    Minute(0, {"pack.current_a": Cell(27, -20.5, -1.0, -3.25, -21.375, 2_700_000)}),
+    Minute(2, {"pack.current_a": TICKS[4].cells["pack.current_a"]}),
+]
 TRIP = Trip(10, 125_900_000, 0, 1234.5, 200.0, 20.0, -1.5, None, None, 80.0, 79.0,
             70.0, 88.0, -1.0)  # fmt: skip
 CLOSING = Closing(
     totals={"pack.current_a": Total(-35.625, 4_500_000, 64_000_000)},
-    counted_pct=79.0,
+    count=Count(79.0, -1.0, 5.0, 120.0, 6.0),
     sigma_pct=4.5,
     refusals=(Refusal("bus drive, message A", Reason.SHORT, 3, 1, 9, "00 01"),),
     unmatched_frames=17,
@@ -76,7 +82,7 @@ def write_one(path: Path, connect: Connect = connect_for_writing) -> int:
     with Writer(path, connect) as writer:
         run = writer.begin_run(START)
         writer.write(run, Batch(TICKS[:3], RAW, [Event(5, "clock step", "back")]))
-        writer.write(run, Batch([*TICKS[3:], TRIP, CLOSING]))
+        writer.write(run, Batch([MINUTES[0], *TICKS[3:], MINUTES[1], TRIP, CLOSING]))
         writer.end_run(run, RunEnd(end_us=125_900_000, damaged_lines=2))
     return run
 
@@ -111,22 +117,19 @@ def test_a_run_keeps_its_van_file_digests_and_program(log: Log) -> None:
     assert log.van_text(run.id) == START.van_text
     assert run.program == "ampledger test"
     assert (run.damaged_lines, run.unmatched_frames) == (2, 17)
-    assert (run.counted_end_pct, run.sigma_end_pct) == (79.0, 4.5)
+    assert run.count == CLOSING.count
     (descriptions,) = log.connection.execute("SELECT descriptions FROM run").fetchone()
     assert descriptions == '{"drive.dbc": "' + "cd" * 32 + '"}'
 
 
-def test_minutes_are_the_ticks_joined(log: Log) -> None:
+def test_minutes_come_back_with_mean_and_covered_time(log: Log) -> None:
     rows = log.connection.execute(
-        "SELECT minute, n, min, max, mean, last, covered_s FROM minute"
-        " JOIN channel ON channel.id = minute.channel"
-        " WHERE channel.name = 'pack.current_a' ORDER BY minute"
+        "SELECT minute, n, min, max, mean, last, covered_s FROM minute ORDER BY minute"
     ).fetchall()
-    # By hand: each tick is -7.125 A·s over 0.9 s.
+    # By hand: -21.375 A·s over 2.7 s, and -7.125 A·s over 0.9 s.
     mean_a = pytest.approx(-7.125 / 0.9)
     assert rows == [
         (0, 27, -20.5, -1.0, mean_a, -3.25, pytest.approx(2.7)),
-        (1, 9, -20.5, -1.0, mean_a, -3.25, pytest.approx(0.9)),
         (2, 9, -20.5, -1.0, mean_a, -3.25, pytest.approx(0.9)),
     ]
 
@@ -154,7 +157,9 @@ def test_frames_of_any_number_of_interfaces_are_kept(tmp_path: Path) -> None:
 
 def test_a_batch_written_twice_is_stored_once(tmp_path: Path) -> None:
     path = tmp_path / "van.db"
-    batch = Batch([TICKS[0], TRIP, CLOSING], RAW, [Event(5, "clock step", "back")])
+    batch = Batch(
+        [TICKS[0], MINUTES[0], TRIP, CLOSING], RAW, [Event(5, "clock step", "back")]
+    )
     with Writer(path) as writer:
         run = writer.begin_run(START)
         writer.write(run, batch)
@@ -164,6 +169,8 @@ def test_a_batch_written_twice_is_stored_once(tmp_path: Path) -> None:
         assert list(opened.ticks(run)) == [TICKS[0]]
         assert list(opened.raw(run)) == RAW
         assert len(opened.trips(run)) == len(opened.events(run)) == 1
+        rows = opened.connection.execute("SELECT n FROM minute").fetchall()
+        assert rows == [(27,)]
 
 
 def test_gaps_are_stored_with_their_channel(tmp_path: Path) -> None:
@@ -324,6 +331,37 @@ def test_a_full_disk_is_told_and_costs_only_the_open_batch(tmp_path: Path) -> No
     with Log(path) as opened:
         assert list(opened.ticks(run)) == TICKS[:2]
         assert list(opened.ticks(again)) == []
+
+
+def test_nothing_is_stored_behind_a_batch_that_failed(tmp_path: Path) -> None:
+    path = tmp_path / "van.db"
+    is_full = [False]
+    writer = Writer(
+        path, lambda p: Failing(connect_for_writing(p), lambda _sql: is_full[0])
+    )
+    run = writer.begin_run(START)
+    writer.write(run, Batch(TICKS[:1]))
+    writer.discard_run(-1)  # waits for what was handed over
+    is_full[0] = True
+    writer.write(run, Batch(TICKS[1:2]))
+    with pytest.raises(StoreError):
+        writer.discard_run(-1)
+    is_full[0] = False
+    writer.write(run, Batch(TICKS[2:]))
+    with pytest.raises(StoreError, match="disk is full"):
+        writer.end_run(run, RunEnd(end_us=1))
+    writer.close()
+    with Log(path) as opened:
+        assert list(opened.ticks(run)) == TICKS[:1]
+
+
+def test_a_channel_heard_after_a_log_was_opened_is_named(tmp_path: Path) -> None:
+    with Writer(tmp_path / "van.db") as writer:
+        run = writer.begin_run(START)
+        with Log(tmp_path / "van.db") as opened:
+            writer.write(run, Batch(TICKS))
+            writer.end_run(run, RunEnd(end_us=1))
+            assert list(opened.ticks(run)) == TICKS
 
 
 def test_somebody_elses_database_is_left_alone(tmp_path: Path) -> None:

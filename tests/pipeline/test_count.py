@@ -25,12 +25,12 @@ ONE_PERCENT = [(t_s, 36.0) for t_s in range(101)]
 
 def begins(spec: PipelineSpec, carried: Count | None = None) -> float | None:
     """Return the count after a first row of 0 A where the meter says 70 %."""
-    return run(spec, rows((0, 0.0, 70.0)), carried).closing.counted_pct
+    return run(spec, rows((0, 0.0, 70.0)), carried).closing.count.counted_pct
 
 
 def test_the_count_follows_the_current() -> None:
     outcome = run(CURRENT, rows(*ONE_PERCENT))
-    assert outcome.closing.counted_pct == pytest.approx(51.0)
+    assert outcome.closing.count.counted_pct == pytest.approx(51.0)
 
 
 def test_every_second_has_the_count_and_its_band() -> None:
@@ -131,7 +131,7 @@ def test_a_count_begins_with_the_first_value_of_the_meter() -> None:
 
 def test_later_values_of_the_meter_do_not_move_the_count() -> None:
     outcome = run(METER, rows((0, 0.0, 70.0), (1, 0.0, 60.0)))
-    assert outcome.closing.counted_pct == 70.0
+    assert outcome.closing.count.counted_pct == 70.0
 
 
 def test_a_meter_that_speaks_late_begins_the_count_then() -> None:
@@ -173,11 +173,11 @@ def test_of_carried_count_and_meter_the_surer_begins(
 
 def test_a_carried_count_goes_before_the_start_of_the_van_file() -> None:
     carried = Count(62.0, start_sigma_pct=30.0)
-    assert run(CURRENT, rows((0, 0.0)), carried).closing.counted_pct == 62.0
+    assert run(CURRENT, rows((0, 0.0)), carried).closing.count.counted_pct == 62.0
 
 
 def test_a_run_before_that_knew_no_count_carries_nothing() -> None:
-    assert run(CURRENT, rows((0, 0.0)), UNKNOWN).closing.counted_pct == 50.0
+    assert run(CURRENT, rows((0, 0.0)), UNKNOWN).closing.count.counted_pct == 50.0
 
 
 @pytest.mark.parametrize(
@@ -205,4 +205,11 @@ def test_within_a_second_the_newest_key_tells() -> None:
 def test_a_trip_is_given_with_the_second_that_ended_it() -> None:
     outcome = run(table_spec("key.on"), rows((0, 1), (1, 0), (2, 0)))
     kinds = [type(output).__name__ for output in outcome.outputs]
-    assert kinds == ["Tick", "Tick", "Trip", "Tick", "Closing"]
+    assert kinds == ["Tick", "Tick", "Trip", "Tick", "Minute", "Closing"]
+
+
+def test_a_start_in_a_covered_second_counts_no_negative_time() -> None:
+    samples = [(t_s, 0.0, 70.0 if t_s == 50 else None) for t_s in range(0, 101, 5)]
+    count = run(METER, rows(*samples)).closing.count
+    assert count.unseen_s == 0.0
+    assert count.counted_s == 55.0  # from the second of the start on

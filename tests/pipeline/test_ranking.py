@@ -91,3 +91,11 @@ def test_a_third_waits_for_both() -> None:
         *((t_s, None, None, 900.0 + t_s) for t_s in (3, 4, 5)),
     )
     assert run(spec, items).last("pack.current_a") == [5.0, 905.0]
+
+
+@pytest.mark.parametrize("beat_s", [2, 4, 6])
+def test_a_slow_first_box_is_not_blended_with_a_fast_second(beat_s: int) -> None:
+    both = [(t_s, 5.0 if t_s % beat_s == 0 else None, 100.0) for t_s in range(120)]
+    heard = run(SPEC, rows(*both)).last("pack.current_a")
+    # Until the first beat is known, the second box may speak once.
+    assert set(heard[2 * beat_s :]) == {5.0}

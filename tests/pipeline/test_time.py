@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.core.rollup import Minute
 from logger.core.tick import Gap
 from logger.decode.frames import Item, Line
 from tests.builders import LAW, frame, rows, run, table_spec, us
@@ -123,3 +124,30 @@ def test_a_clock_stepping_ahead_never_becomes_energy() -> None:
     after = [(1.7e9 + t_s, 1.0, 400) for t_s in range(11)]
     outcome = run(POWER, rows(*before, *after))
     assert outcome.integral("pack.power_w") == 8000.0  # 400 W x (10 s + 10 s)
+
+
+def test_a_late_item_works_out_nothing() -> None:
+    # A late -20 A at 3.9 s: power was 2000 W all the while.
+    items = rows((3.5, 5.0, 400), (4, 5.0, 400), (3.9, -20.0, None))
+    cell = run(POWER, items).ticks[1].cells["pack.power_w"]
+    assert (cell.n, cell.low, cell.high) == (1, 2000.0, 2000.0)
+
+
+def test_minutes_are_the_ticks_joined() -> None:
+    # 10 A for 61 s: the minute ends with its newest sample, at 59 s.
+    outputs = run(CURRENT, rows(*((t_s, 10.0) for t_s in range(62)))).outputs
+    first, second = (each for each in outputs if isinstance(each, Minute))
+    cell = first.cells["pack.current_a"]
+    assert (first.index, cell.n, cell.integral, cell.mean) == (0, 60, 590.0, 10.0)
+    assert (second.index, second.cells["pack.current_a"].integral) == (1, 20.0)
+
+
+def test_a_sensor_that_dies_within_a_trip_was_not_seen_to_its_end() -> None:
+    # Heard until 60 s; the key goes off at 600 s, the run ends at 700 s.
+    spec = table_spec("pack.current_a", "key.on")
+    samples = [
+        (t_s, -10.0 if t_s <= 60 else None, 1 if t_s < 600 else 0) for t_s in range(701)
+    ]
+    (trip,) = run(spec, rows(*samples)).trips
+    assert trip.end_us == us(600)
+    assert trip.skipped_us == us(540)
