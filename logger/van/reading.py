@@ -297,6 +297,8 @@ def _is_encoding(name: str) -> bool:
 def _is_time_format(form: str) -> bool:
     if form in ("seconds", "iso"):
         return True
+    if "%d" in form and "%Y" not in form and "%y" not in form:
+        return False  # a day without its year is no date
     sample = datetime(2024, 6, 28, 10, 2, 15, tzinfo=UTC)
     try:
         datetime.strptime(sample.strftime(form), form)  # noqa: DTZ007 (only tried)
