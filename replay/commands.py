@@ -12,13 +12,14 @@ import click
 
 from logger.commands import NEEDS_LOOK, SHORT_CAUTION, examples
 from logger.core.tick import US_PER_S
+from logger.store.carrying import carried_count
 from logger.store.reader import Log
 from logger.store.writer import Writer
 from logger.van.reading import Van, read_van
 from replay.formats.opening import open_recording
 from replay.formats.reading import Progress
 from replay.formats.timeline import is_date
-from replay.player import Cue, carried_count, cue, file_name, play
+from replay.player import Cue, cue, file_name, play
 from replay.statement import Statement
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -161,13 +162,14 @@ def _play_once(
     """Play a recording, unless the log has it; return the run, or None if it has."""
     with Log(writer.path) as log:
         runs = log.runs()
-    same = [run for run in runs if run.recording_sha256 == cued.sha256]
+        same_ids = {run.id for run in runs if run.recording_sha256 == cued.sha256}
+        carried = carried_count(log, cued.start_us, same_ids)
+    same = [run for run in runs if run.id in same_ids]
     whole = [run for run in same if not run.is_stopped_replay]
     if whole and not choice.again:
         name = file_name(cued.recording.path)
         click.echo(f"{name} is in the log already, as run {whole[0].id} (see --again).")
         return None
-    carried = carried_count([run for run in runs if run not in same], cued.start_us)
     with _progress(cued, label) as tell:
         run = play(cued, van, writer, carried, choice.keeps_raw, tell)
     # The older run goes only now that the newer one is whole. One that never ended is

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
-from logger.core.soc import Count, carry
+from logger.core.soc import Count
 from logger.core.tick import US_PER_S
 from logger.decode.frames import Frame, Line
 from logger.errors import RecordingError
 from logger.pipeline.chain import Pipeline
-from logger.store.reader import RunRow
 from logger.store.rows import Batch, Event
 from logger.store.writer import RunEnd, RunStart, Writer
 from logger.van.reading import Van
@@ -68,29 +67,6 @@ def cue(recording: Recording) -> Cue:
 def file_name(path: Path) -> str:
     """Return a file's name as text; bytes that are no UTF-8 are written in hex."""
     return os.fsencode(path.name).decode("utf-8", errors="backslashreplace")
-
-
-def carried_count(runs: list[RunRow], start_us: int | None) -> Count | None:
-    """Return the count as the newest run before a date left it, if there is one.
-
-    Args:
-        runs: The runs of the log.
-        start_us: Date of the run that begins, microseconds since the Unix epoch.
-    """
-    if start_us is None:
-        return None
-    ended = [
-        (run.start_us + run.end_us, run.id, run.count)
-        for run in runs
-        if run.start_us is not None
-        and run.end_us is not None
-        and run.count is not None
-        and run.start_us + run.end_us <= start_us
-    ]
-    if not ended:
-        return None
-    end_us, _, count = max(ended, key=lambda each: each[:2])
-    return carry(count, (start_us - end_us) / US_PER_S)
 
 
 def play(

@@ -95,6 +95,8 @@ class Statement:
             yield "No date in the recording; --start with --again gives it one."
         if self.settings.pack is not None and self.run.count is None:
             yield "The van file gives no start of the count: no state of charge."
+        if self.run.unmatched_lines:
+            yield f"Lines that feed no channel: {self.run.unmatched_lines}."
         if self.run.unmatched_frames:
             yield f"Frames that feed no channel: {self.run.unmatched_frames}."
 

@@ -28,7 +28,7 @@ from logger.decode.descriptions import (
 )
 from logger.decode.frames import Frame, Item, Rejected, Row, Values
 from logger.pipeline.chain import Pipeline
-from logger.pipeline.spec import Closing, Feed, Output, PipelineSpec
+from logger.pipeline.spec import Balance, Feed, Output, PipelineSpec
 from logger.quantities import Channel, find_channel
 
 LAW = settings(deadline=None, max_examples=100, derandomize=True)
@@ -159,10 +159,10 @@ class Outcome:
         return [gap for each in self.ticks for gap in each.gaps]
 
     @property
-    def closing(self) -> Closing:
+    def closing(self) -> Balance:
         """The closing, which comes last."""
         last = self.outputs[-1]
-        assert isinstance(last, Closing)
+        assert isinstance(last, Balance)
         return last
 
     def integral(self, name: str) -> float:

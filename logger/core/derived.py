@@ -29,6 +29,11 @@ class Derived:
     factor: float = 1.0
     is_clipped: bool = False
 
+    @property
+    def factors(self) -> tuple[str, ...]:
+        """Names of the channels that it is made of."""
+        return (self.trigger,) if self.held is None else (self.trigger, self.held)
+
 
 POWER_ROWS = (
     ("pack.power_w", "pack.current_a", "pack.voltage_v"),

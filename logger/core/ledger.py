@@ -6,7 +6,7 @@ total of a stretch is the sum of its parts.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from logger.core.tick import SECONDS_PER_HOUR, Tick
@@ -70,25 +70,38 @@ class Tally:
 
     def add(self, tick: Tick) -> None:
         """Book every account of one tick, and the time that it skipped."""
-        accounts = self._accounts
-        for name, cell in tick.cells.items():
-            if is_booked(name):
-                account = accounts.get(name)
-                if account is None:
-                    account = accounts[name] = _Account()
-                account.integral += cell.integral
-                account.covered_us += cell.covered_us
-        for gap in tick.gaps:
-            if gap.channel in accounts:
-                accounts[gap.channel].skipped_us += gap.end_us - gap.start_us
+        _book(self._accounts, tick)
+
+    def totals_with(self, tick: Tick) -> dict[str, Total]:
+        """Return what each account would come to with one more tick."""
+        accounts = {name: replace(each) for name, each in self._accounts.items()}
+        _book(accounts, tick)
+        return _totals(accounts)
 
     @property
     def totals(self) -> dict[str, Total]:
         """What each account came to so far, by channel name."""
-        return {
-            name: Total(each.integral, each.covered_us, each.skipped_us)
-            for name, each in self._accounts.items()
-        }
+        return _totals(self._accounts)
+
+
+def _book(accounts: dict[str, _Account], tick: Tick) -> None:
+    for name, cell in tick.cells.items():
+        if is_booked(name):
+            account = accounts.get(name)
+            if account is None:
+                account = accounts[name] = _Account()
+            account.integral += cell.integral
+            account.covered_us += cell.covered_us
+    for gap in tick.gaps:
+        if gap.channel in accounts:
+            accounts[gap.channel].skipped_us += gap.end_us - gap.start_us
+
+
+def _totals(accounts: Mapping[str, _Account]) -> dict[str, Total]:
+    return {
+        name: Total(each.integral, each.covered_us, each.skipped_us)
+        for name, each in accounts.items()
+    }
 
 
 def sum_hours(totals: Mapping[str, Total], pattern: str) -> float | None:

@@ -59,6 +59,10 @@ class MinuteFold:
             self._cells[name] = cell if earlier is None else join_cells(earlier, cell)
         return done
 
+    def pass_time(self, tick_index: int) -> Minute | None:
+        """Return the minute under way if it is over by a second, whole s since zero."""
+        return self.finish() if tick_index // TICKS_PER_MINUTE > self._index else None
+
     def finish(self) -> Minute | None:
         """Return the minute under way, if it has anything, and begin anew."""
         if not self._cells:

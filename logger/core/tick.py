@@ -179,6 +179,17 @@ class ChannelFold:
         ):
             self.limit_us = GAP_PERIODS * period_us
 
+    @property
+    def period_us(self) -> int:
+        """The beat of the source: declared, or the shorter of the last two intervals.
+
+        0 while unknown. One hole alone makes no slower beat.
+        """
+        if self.rule.period_us is not None:
+            return self.rule.period_us
+        known = [dt_us for dt_us in self._before if dt_us > 0]
+        return min(min(known), LEARNED_PERIOD_LIMIT_US) if known else 0
+
     def silence(self, now_us: int) -> Gap | None:
         """Return the gap under way, if the channel has been silent for too long.
 

@@ -139,7 +139,7 @@ class TripFold:
             silent: Gaps of any channel that are still under way.
         """
         ended: list[Trip] = []
-        if self._is_under_way and self._was_left(tick):
+        if self._is_under_way and self._was_left(tick.first_us):
             ended += self.finish()
         is_on = self._is_on(tick)
         if not is_on and not self._is_under_way:
@@ -152,11 +152,22 @@ class TripFold:
         self._silent = silent
         return ended if is_on else ended + self.finish()
 
-    def _was_left(self, tick: Tick) -> bool:
-        """Return whether the trip under way had ended before this tick."""
+    @property
+    def is_certain(self) -> bool:
+        """False while a trip was only assumed, because its key was not heard yet."""
+        return self.key_channel is None or self._key_us is not None
+
+    def pass_time(self, now_us: int) -> list[Trip]:
+        """Return the trip under way if its key has been silent for too long by now."""
+        if self._is_under_way and self._was_left(now_us):
+            return self.finish()
+        return []
+
+    def _was_left(self, now_us: int) -> bool:
+        """Return whether the trip under way had ended before some moment."""
         if self._key_us is None:
             return False
-        return tick.first_us - self._key_us > self.key_silence_us
+        return now_us - self._key_us > self.key_silence_us
 
     def _is_on(self, tick: Tick) -> bool:
         if self.key_channel is None:
@@ -190,14 +201,19 @@ class TripFold:
 
     def finish(self) -> list[Trip]:
         """Return the trip under way, if there is one, and wait for the next."""
-        if not self._is_under_way:
-            return []
+        trip = self.so_far()
         self._is_under_way = False
+        return [] if trip is None else [trip]
+
+    def so_far(self) -> Trip | None:
+        """Return what the trip under way has come to; None while there is none."""
+        if not self._is_under_way:
+            return None
         # A sensor that died within the trip was not seen to its end.
         tail = Tick(0, self._first_us, self._last_us, {}, tuple(self._silent))
-        self._tally.add(self._within(tail))
-        totals, start, end = self._tally.totals, self._start, self._end
-        trip = Trip(
+        totals = self._tally.totals_with(self._within(tail))
+        start, end = self._start, self._end
+        return Trip(
             start_us=self._first_us,
             end_us=self._last_us,
             skipped_us=skipped_us(totals),
@@ -215,7 +231,6 @@ class TripFold:
             if start.moved_pct is None or end.moved_pct is None
             else end.moved_pct - start.moved_pct,
         )
-        return [trip]
 
 
 def skipped_us(totals: Mapping[str, Total]) -> int:

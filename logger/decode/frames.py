@@ -56,16 +56,52 @@ class Row:
     cells: tuple[str | None, ...]
 
 
-Item = Frame | Line | Row
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """Time has passed, whatever the boxes say: a silent second ends too."""
+
+    t_us: int
+    seq: int
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What a person told: a note, or the state of something nobody measures.
+
+    Attributes:
+        t_us: Microseconds since the run's zero, when it was booked.
+        seq: Number in the order of arrival.
+        number: Its number on the desk.
+        kind: `note`, or `reading` for a value of a channel that is told by hand.
+        text: The words of a note; otherwise empty.
+        channel: The channel of a reading; otherwise empty.
+        value: Its value, in the channel's unit.
+    """
+
+    t_us: int
+    seq: int
+    number: int
+    kind: str
+    text: str
+    channel: str = ""
+    value: float = 0.0
+
+
+Item = Frame | Line | Row | Beat | Entry
+Raw = Frame | Line | Beat | Entry
+"""What the flight recorder keeps: all of it, so that a live run can be played again."""
 
 
 class Reason(Enum):
     """Why something that came in was not counted."""
 
     SHORT = "frame shorter than described"
+    SHORT_LINE = "fewer fields than described"
+    CHECKSUM = "wrong checksum"
     UNDECODABLE = "does not fit its description"
     NOT_A_NUMBER = "not a number"
     NO_SUCH_CODE = "code without a meaning"
+    NOT_TOLD = "not a channel that is told by hand"
     IMPLAUSIBLE = "outside the plausible range"
 
 

@@ -8,41 +8,66 @@ or a test, and however they are cut into batches. It knows no clock and no devic
 from collections.abc import Iterable, Sequence
 from typing import assert_never
 
+from logger.core.health import Reading
 from logger.core.ledger import Tally
 from logger.core.rollup import MinuteFold
 from logger.core.soc import Band, Count
 from logger.core.tick import US_PER_S, Cell, Gap, Tick
 from logger.core.trips import KEY_CHANNELS, KEY_SILENCE_US, TripFold
-from logger.decode.frames import Frame, Item, Line, Reason, Rejected, Row, Values
+from logger.core.watch import Watch
+from logger.decode.frames import (
+    Beat,
+    Entry,
+    Frame,
+    Item,
+    Line,
+    Reason,
+    Rejected,
+    Row,
+    Values,
+)
+from logger.decode.text_lines import find_form
 from logger.pipeline.counting import COUNTED, Counting
-from logger.pipeline.series import Binding, Series, bind, reading
+from logger.pipeline.readings import Standings, readings
+from logger.pipeline.series import Binding, Series, bind, plausible, reading
 from logger.pipeline.spec import (
-    Closing,
+    Balance,
     Output,
     PipelineSpec,
     Refusal,
+    Remark,
 )
 
 
 class Pipeline:
-    """Turns the items of one run into ticks, trips and a closing.
+    """Turns the items of one run into ticks, minutes, trips and a balance.
 
     Args:
         spec: What has to be known of the van.
         carried: The count as the run before left it, with the time between already
             in its spread; None where there was none.
+        newest_entry: Number of the newest entry of the desk that was booked before.
+
+    Attributes:
+        newest_us: Time of the newest item, microseconds since the run's zero.
+        newest_entry: Number of the newest entry of the desk that was booked.
     """
 
-    def __init__(self, spec: PipelineSpec, carried: Count | None = None) -> None:
+    def __init__(
+        self, spec: PipelineSpec, carried: Count | None = None, newest_entry: int = 0
+    ) -> None:
         self._spec = spec
         self._bound = bind(spec)
         self._touched: list[Series] = []
         self._index: int | None = None
         self._first_us = 0
         self._last_us = 0
-        self._newest_us = 0
+        self.newest_us = 0
+        self.newest_entry = newest_entry
         self._refusals: dict[tuple[str, Reason], Refusal] = {}
-        self._unmatched = 0
+        self._unmatched_frames = 0
+        self._unmatched_lines = 0
+        self._watch = Watch()
         self._tally = Tally()
         self._minutes = MinuteFold()
         current = self._bound.series.get(COUNTED)
@@ -68,31 +93,58 @@ class Pipeline:
             elif index > self._index:
                 outputs += self._close()
                 self._index = index
-            self._newest_us = max(self._newest_us, item.t_us)
-            self._take(item)
+            self.newest_us = max(self.newest_us, item.t_us)
+            outputs += self._take(item)
         return outputs
+
+    def readings(self, now_us: int) -> list[Reading]:
+        """Return how every channel stands, whatever it is not yet counted.
+
+        Args:
+            now_us: The moment, microseconds since the run's zero.
+        """
+        standings = Standings(self._watch, self._counting.band, self._counting.count)
+        return readings(self._bound.series, standings, now_us)
+
+    def balance(self) -> Balance:
+        """Return what the run has come to by the end of the last second."""
+        return Balance(
+            t_us=self.newest_us,
+            totals=self._tally.totals,
+            count=self._counting.count,
+            sigma_pct=self._counting.sigma_pct,
+            refusals=tuple(self._refusals.values()),
+            unmatched_frames=self._unmatched_frames,
+            unmatched_lines=self._unmatched_lines,
+            newest_entry=self.newest_entry,
+            trip=self._trips.so_far() if self._trips.is_certain else None,
+        )
 
     def finish(self) -> list[Output]:
         """Return what is still open, and the closing. The run is over.
 
         Channels that have been silent for too long end in a gap, in the last tick.
         """
-        outputs = self._close(self._silences(self._newest_us))
+        outputs = self._close(self._silences(self.newest_us))
         minute = self._minutes.finish()
         outputs += [] if minute is None else [minute]
         outputs += self._trips.finish()
-        outputs.append(
-            Closing(
-                totals=self._tally.totals,
-                count=self._counting.count,
-                sigma_pct=self._counting.sigma_pct,
-                refusals=tuple(self._refusals.values()),
-                unmatched_frames=self._unmatched,
-            )
-        )
+        outputs.append(self.balance())
         return outputs
 
-    def _take(self, item: Item) -> None:
+    def _pass_time(self, now_us: int) -> list[Output]:
+        """End what only time can end: silence is not a reason to wait.
+
+        Changes when something is given out, never what.
+        """
+        minute = self._minutes.pass_time(now_us // US_PER_S)
+        self._counting.pass_time(now_us)
+        ended: list[Output] = [] if minute is None else [minute]
+        # The second under way may still belong to the trip, and may hear its key.
+        left_us = self._first_us if self._touched else now_us
+        return [*ended, *self._trips.pass_time(left_us)]
+
+    def _take(self, item: Item) -> Sequence[Output]:
         match item:
             case Frame():
                 self._take_frame(item)
@@ -102,15 +154,20 @@ class Pipeline:
                     item.t_us, item.cells, self._bound.tables[item.table], place
                 )
             case Line():
-                pass  # serial lines have no descriptions yet; the recorder keeps them
+                self._take_line(item)
+            case Entry():
+                return self._take_entry(item)
+            case Beat():
+                return self._pass_time(item.t_us)
             case _:
                 assert_never(item)
+        return ()
 
     def _take_frame(self, frame: Frame) -> None:
         table = self._spec.messages.get(frame.bus)
         decoder = None if table is None else table.find(frame)
         if decoder is None:
-            self._unmatched += 1
+            self._unmatched_frames += 1
             return
         place = f"bus {frame.bus}, message {decoder.name}"
         values = decoder.decode(frame.data)
@@ -119,6 +176,38 @@ class Pipeline:
             return
         bindings = self._bound.messages[frame.bus, decoder.name]
         self._take_values(frame.t_us, values, bindings, place)
+
+    def _take_line(self, line: Line) -> None:
+        form = find_form(self._spec.lines.get(line.port, ()), line.data)
+        bindings = (
+            None if form is None else self._bound.lines.get((line.port, form.name))
+        )
+        if form is None or bindings is None:
+            self._unmatched_lines += 1
+            return
+        place = f"port {line.port}, line {form.name}"
+        values = form.decode(line.data)
+        if isinstance(values, Rejected):
+            sample = values.data.decode("ascii", errors="backslashreplace")
+            self._refuse(line.t_us, place, values.reason, sample)
+            return
+        self._take_values(line.t_us, values, bindings, place)
+
+    def _take_entry(self, entry: Entry) -> list[Output]:
+        self.newest_entry = max(self.newest_entry, entry.number)
+        text = entry.text
+        if entry.channel:
+            binding = self._bound.told.get(entry.channel)
+            value = (
+                Reason.NOT_TOLD if binding is None else plausible(entry.value, binding)
+            )
+            if isinstance(value, Reason):
+                place = f"desk, {entry.channel}"
+                self._refuse(entry.t_us, place, value, str(entry.value))
+                return []
+            self._add(entry.t_us, value, self._bound.series[entry.channel])
+            text = f"{entry.channel} is {value:g}, told by hand."
+        return [Remark(entry.t_us, entry.kind, text)]
 
     def _take_values(
         self,
@@ -137,7 +226,9 @@ class Pipeline:
                 self._refuse(
                     t_us, f"{place}, {binding.feed.channel.name}", value, str(raw)
                 )
+                binding.refuse(t_us, str(raw))
             elif value is not None and self._is_chosen(t_us, binding):
+                binding.series.source = binding.source
                 self._add(t_us, value, binding.series)
                 if binding.series.fold.latest_us == t_us:
                     heard.append(binding.series)
@@ -191,15 +282,15 @@ class Pipeline:
         if self._index is None or not (self._touched or silences):
             return []
         if not self._touched:
-            self._first_us = self._newest_us
+            self._first_us = self.newest_us
         cells: dict[str, Cell] = {}
         gaps = list(silences)
         for series in self._touched:
-            cells[series.fold.channel] = series.fold.close()
+            cells[series.fold.channel] = series.close()
             gaps += series.fold.gaps
             series.fold.gaps.clear()
         self._touched.clear()
-        last_us = max(self._last_us, self._newest_us if silences else 0)
+        last_us = max(self._last_us, self.newest_us if silences else 0)
         before = self._counting.begin_second(cells)
         after = self._counting.end_second(cells, last_us)
         if after.band is not None:
@@ -211,6 +302,7 @@ class Pipeline:
             cells=cells,
             gaps=tuple(gaps),
         )
+        self._watch.see(cells, last_us)
         self._tally.add(tick)
         minute = self._minutes.add(tick)
         ended = [] if minute is None else [minute]

@@ -39,10 +39,12 @@ class Counting:
     _awaits_start: bool = field(init=False)
     _covered_us: int = 0
     _unseen_us: int = 0
+    _unseen_before: tuple[float, int] = field(init=False)
     _starts_now: bool = False
 
     def __post_init__(self) -> None:
         self._count, self._awaits_start = _begin(self.spec, self.carried)
+        self._unseen_before = (self._count.unseen_s, 0)
 
     @property
     def count(self) -> Count:
@@ -72,6 +74,20 @@ class Counting:
             )
         return self._standing()
 
+    @property
+    def band(self) -> Band | None:
+        """What a person may be shown now; None while no start is known."""
+        pack = self.spec.pack
+        return None if pack is None else band(self._count, pack)
+
+    def pass_time(self, now_us: int) -> None:
+        """Let time pass in which nothing was heard: what nobody saw grows.
+
+        Args:
+            now_us: The moment, microseconds since the run's zero.
+        """
+        self.end_second({}, now_us)
+
     def end_second(self, cells: Mapping[str, Cell], now_us: int) -> Standing:
         """Count one second; return how the count stands after it.
 
@@ -84,16 +100,21 @@ class Counting:
             return NO_STANDING
         counted_us = 0 if cell is None else cell.covered_us
         self._covered_us += counted_us
-        before_us, self._unseen_us = self._unseen_us, self._unseen_by(now_us)
+        self._unseen_us = self._unseen_by(now_us)
         if self._starts_now:  # what was unseen until now was so before the start
-            before_us, self._starts_now = self._unseen_us, False
-        self._count = step(
+            self._unseen_before = (self._count.unseen_s, self._unseen_us)
+            self._starts_now = False
+        count = step(
             self._count,
             charge_ah=0.0 if cell is None else cell.integral / SECONDS_PER_HOUR,
             counted_s=counted_us / US_PER_S,
-            unseen_s=(self._unseen_us - before_us) / US_PER_S,
+            unseen_s=0.0,
             pack=pack,
         )
+        # Not added up: however often it was looked at, it comes to the same to the bit.
+        before_s, before_us = self._unseen_before
+        unseen_s = before_s + (self._unseen_us - before_us) / US_PER_S
+        self._count = replace(count, unseen_s=unseen_s)
         return self._standing()
 
     def _unseen_by(self, now_us: int) -> int:
@@ -102,13 +123,12 @@ class Counting:
             return now_us
         silence = self.current.silence(now_us)
         end_us = self.current.latest_us if silence is None else silence.end_us
-        return end_us - self._covered_us
+        # What the second under way has covered so far was seen.
+        return end_us - self._covered_us - self.current.covered_us
 
     def _standing(self) -> Standing:
-        pack = self.spec.pack
-        shown: Band | None = None if pack is None else band(self._count, pack)
-        is_counted = pack is not None and self.current is not None
-        return Standing(shown, self._count.moved_pct if is_counted else None)
+        is_counted = self.spec.pack is not None and self.current is not None
+        return Standing(self.band, self._count.moved_pct if is_counted else None)
 
 
 def _begin(spec: PipelineSpec, carried: Count | None) -> tuple[Count, bool]:

@@ -9,9 +9,22 @@ import math
 from dataclasses import dataclass, field
 
 from logger.core.derived import Derived, derive
-from logger.core.tick import LEARNED_PERIOD_LIMIT_US, ChannelFold, GapRule
+from logger.core.tick import (
+    LEARNED_PERIOD_LIMIT_US,
+    US_PER_S,
+    Cell,
+    ChannelFold,
+    GapRule,
+)
 from logger.decode.frames import Reason
 from logger.pipeline.spec import Feed, PipelineSpec
+from logger.quantities import find_channel
+
+TOLD = "told by hand"
+"""The source of what no box reports and a person entered."""
+
+HOLDS = GapRule(max_gap_us=1 << 62)
+"""What was told holds until it is told otherwise: no silence is a gap."""
 
 SLOWEST_BEAT_US = LEARNED_PERIOD_LIMIT_US
 """A longer time between two values is a hole, not a beat."""
@@ -22,7 +35,25 @@ class Series:
     """One channel under way: its fold and what has to be worked out from it."""
 
     fold: ChannelFold
+    source: str = ""
     followers: list["Follower"] = field(default_factory=list)
+    refused_us: int | None = None
+    refused: str = ""
+    _recent: tuple[tuple[float, int], tuple[float, int]] = ((0.0, 0), (0.0, 0))
+
+    def close(self) -> Cell:
+        """Return the cell of the second that ends and begin the next one."""
+        cell = self.fold.close()
+        self._recent = (self._recent[1], (cell.integral, cell.covered_us))
+        return cell
+
+    @property
+    def mean(self) -> float | None:
+        """Mean over the last two seconds with samples; None if nothing was counted."""
+        covered_us = sum(covered_us for _, covered_us in self._recent)
+        if covered_us == 0:
+            return None
+        return sum(part for part, _ in self._recent) * US_PER_S / covered_us
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +71,7 @@ class Binding:
 
     feed: Feed
     series: Series
+    source: str
     low: float
     high: float
     codes: frozenset[float]
@@ -52,6 +84,11 @@ class Binding:
         if self.heard_us is not None and 0 < t_us - self.heard_us <= SLOWEST_BEAT_US:
             self.beat_us = t_us - self.heard_us
         self.heard_us = t_us
+
+    def refuse(self, t_us: int, raw: str) -> None:
+        """Note a value that was refused, unless another box feeds the channel."""
+        if self.series.source in ("", self.source):
+            self.series.refused_us, self.series.refused = t_us, raw
 
     def is_silent(self, t_us: int) -> bool:
         """Return whether a lower-ranked feed may speak instead.
@@ -73,11 +110,15 @@ class Bindings:
         series: By channel name, the fed ones and those worked out from them.
         messages: Bindings by bus and message name.
         tables: Bindings by table name.
+        lines: Bindings by port and line name.
+        told: Bindings of what a person tells, by channel name.
     """
 
     series: dict[str, Series] = field(default_factory=dict)
     messages: dict[tuple[str, str], tuple[Binding, ...]] = field(default_factory=dict)
     tables: dict[str, tuple[Binding, ...]] = field(default_factory=dict)
+    lines: dict[tuple[str, str], tuple[Binding, ...]] = field(default_factory=dict)
+    told: dict[str, Binding] = field(default_factory=dict)
 
 
 def bind(spec: PipelineSpec) -> Bindings:
@@ -85,19 +126,27 @@ def bind(spec: PipelineSpec) -> Bindings:
     bound = Bindings()
     fed: dict[str, list[Binding]] = {}
 
-    def tie(feeds: tuple[Feed, ...]) -> tuple[Binding, ...]:
+    def tie(source: str, feeds: tuple[Feed, ...]) -> tuple[Binding, ...]:
         tied = []
         for feed in sorted(feeds, key=lambda each: each.rank):
             quantity = feed.channel.quantity
             series = _series(bound, feed.channel.name, feed.rule, not quantity.is_coded)
             codes = frozenset(float(code.number) for code in quantity.codes)
-            binding = Binding(feed, series, quantity.low, quantity.high, codes)
+            binding = Binding(feed, series, source, quantity.low, quantity.high, codes)
             fed.setdefault(feed.channel.name, []).append(binding)
             tied.append(binding)
         return tuple(tied)
 
-    bound.messages = {key: tie(feeds) for key, feeds in spec.message_feeds.items()}
-    bound.tables = {key: tie(feeds) for key, feeds in spec.table_feeds.items()}
+    bound.messages = {
+        key: tie(" ".join(key), feeds) for key, feeds in spec.message_feeds.items()
+    }
+    bound.tables = {key: tie(key, feeds) for key, feeds in spec.table_feeds.items()}
+    bound.lines = {
+        key: tie(" ".join(key), feeds) for key, feeds in spec.line_feeds.items()
+    }
+    for found in filter(None, map(find_channel, spec.told)):
+        (bound.told[found.name],) = tie(TOLD, (Feed(found, 0, rule=HOLDS),))
+        bound.series[found.name].source = TOLD
     for bindings in fed.values():
         for binding in bindings:
             binding.better = tuple(
@@ -106,6 +155,7 @@ def bind(spec: PipelineSpec) -> Bindings:
     for row in derive(fed, spec.metres_per_motor_turn):
         trigger = bound.series[row.trigger]
         result = _series(bound, row.result, trigger.fold.rule, True)
+        result.source = "worked out from " + " and ".join(row.factors)
         held = None if row.held is None else bound.series[row.held]
         trigger.followers.append(Follower(row, held, result))
     return bound
@@ -132,7 +182,11 @@ def reading(raw: float | str, binding: Binding) -> float | Reason | None:
         text = f"{number:.12g}" if math.isfinite(number) else str(raw)
         code = feed.codes.get(text)
         return Reason.NO_SUCH_CODE if code is None else code
-    value = number * feed.scale + feed.offset
+    return plausible(number * feed.scale + feed.offset, binding)
+
+
+def plausible(value: float, binding: Binding) -> float | Reason:
+    """Return a value in its channel's unit, or why it is refused."""
     if not math.isfinite(value):
         return Reason.NOT_A_NUMBER
     if binding.codes and value not in binding.codes:

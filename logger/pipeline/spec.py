@@ -10,6 +10,7 @@ from logger.core.tick import LEARNED, GapRule, Tick
 from logger.core.trips import Trip
 from logger.decode.descriptions import MessageTable
 from logger.decode.frames import Reason
+from logger.decode.text_lines import LineForm
 from logger.quantities import Channel
 
 REPORTED_SOC = "meter.soc_pct"
@@ -49,6 +50,9 @@ class PipelineSpec:
         messages: How frames find their decoder, by bus name.
         message_feeds: The feeds of each message, by bus and message name.
         table_feeds: The feeds of each table's rows, by table name.
+        lines: The kinds of line of each port, by port name.
+        line_feeds: The feeds of each kind of line, by port and line name.
+        told: Names of the channels that a person tells by hand.
         pack: The pack; None where nothing is counted.
         start: Where the count begins.
         is_start_reported: The first reported state of charge is the start.
@@ -60,6 +64,9 @@ class PipelineSpec:
         default_factory=dict
     )
     table_feeds: Mapping[str, tuple[Feed, ...]] = field(default_factory=dict)
+    lines: Mapping[str, tuple[LineForm, ...]] = field(default_factory=dict)
+    line_feeds: Mapping[tuple[str, str], tuple[Feed, ...]] = field(default_factory=dict)
+    told: tuple[str, ...] = ()
     pack: PackSpec | None = None
     start: Count = UNKNOWN
     is_start_reported: bool = False
@@ -67,8 +74,10 @@ class PipelineSpec:
 
     def feeds(self) -> Iterator[Feed]:
         """Yield every feed of every source."""
-        for feeds in (*self.message_feeds.values(), *self.table_feeds.values()):
-            yield from feeds
+        of_all = (self.message_feeds, self.table_feeds, self.line_feeds)
+        for of_one in of_all:
+            for feeds in of_one.values():
+                yield from feeds
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,22 +93,45 @@ class Refusal:
 
 
 @dataclass(frozen=True, slots=True)
-class Closing:
-    """What the run came to, given once at its end.
+class Balance:
+    """What the run has come to: asked for at any time, and given at its end.
 
     Attributes:
+        t_us: Newest moment that it covers, microseconds since the run's zero.
         totals: Each account's integral over the run, by channel name.
         count: How far the count has come.
         sigma_pct: One standard deviation of it, points; None without a pack.
         refusals: Everything that was refused, in order of first appearance.
         unmatched_frames: Frames that no description with a feed knows.
+        unmatched_lines: Lines that no description knows.
+        newest_entry: Number of the newest entry of the desk that was booked.
+        trip: The trip under way, so far; None while there is none.
     """
 
+    t_us: int
     totals: Mapping[str, Total]
     count: Count
     sigma_pct: float | None
     refusals: tuple[Refusal, ...]
     unmatched_frames: int
+    unmatched_lines: int = 0
+    newest_entry: int = 0
+    trip: Trip | None = None
 
 
-Output = Tick | Minute | Trip | Closing
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something worth a line in the log that is no reading.
+
+    Attributes:
+        t_us: When, microseconds since the run's zero.
+        kind: What kind of thing.
+        text: What, in words, with values and units.
+    """
+
+    t_us: int
+    kind: str
+    text: str
+
+
+Output = Tick | Minute | Trip | Balance | Remark

@@ -100,6 +100,29 @@ CREATE VIEW trip_plain AS
 """
 
 
+_SECOND = """
+CREATE TABLE balance (
+    run INTEGER PRIMARY KEY REFERENCES run (id), t_us INTEGER NOT NULL,
+    counted_pct REAL, sigma_pct REAL, moved_pct REAL NOT NULL,
+    start_sigma_pct REAL NOT NULL, counted_s REAL NOT NULL, unseen_s REAL NOT NULL,
+    unmatched_frames INTEGER NOT NULL, unmatched_lines INTEGER NOT NULL,
+    newest_entry INTEGER NOT NULL
+) STRICT;
+INSERT INTO balance (run, t_us, counted_pct, sigma_pct, moved_pct, start_sigma_pct,
+        counted_s, unseen_s, unmatched_frames, unmatched_lines, newest_entry)
+    SELECT id, coalesce(end_us, 0), counted_end_pct, sigma_end_pct, moved_end_pct,
+        start_sigma_pct, counted_s, unseen_s, unmatched_frames, 0, 0
+    FROM run WHERE moved_end_pct IS NOT NULL;
+ALTER TABLE run DROP COLUMN unmatched_frames;
+ALTER TABLE run DROP COLUMN counted_end_pct;
+ALTER TABLE run DROP COLUMN sigma_end_pct;
+ALTER TABLE run DROP COLUMN moved_end_pct;
+ALTER TABLE run DROP COLUMN start_sigma_pct;
+ALTER TABLE run DROP COLUMN counted_s;
+ALTER TABLE run DROP COLUMN unseen_s;
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One numbered change: what it is for, and how it is made."""
@@ -109,14 +132,20 @@ class Migration:
     make: Callable[[Connection], None]
 
 
-def _make_first(connection: Connection) -> None:
-    for statement in _FIRST.split(";\n"):
-        if statement.strip():
-            connection.execute(statement)
+def _statements(text: str) -> Callable[[Connection], None]:
+    def make(connection: Connection) -> None:
+        for statement in text.split(";\n"):
+            if statement.strip():
+                connection.execute(statement)
+
+    return make
 
 
 MIGRATIONS = (
-    Migration(1, "runs, ticks, minutes, gaps, trips, events, raw blocks", _make_first),
+    Migration(
+        1, "runs, ticks, minutes, gaps, trips, events, raw blocks", _statements(_FIRST)
+    ),
+    Migration(2, "a balance of each run, kept while it goes on", _statements(_SECOND)),
 )
 """In order; the number of the last one is the version of a log written today."""
 

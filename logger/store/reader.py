@@ -4,6 +4,7 @@ Each call is one short query; series are walked row by row, so that a long log n
 more memory than a short one.
 """
 
+import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -13,13 +14,22 @@ from typing import Any
 
 from logger.core.ledger import Total
 from logger.core.soc import Count
-from logger.core.tick import US_PER_S, Gap, Tick
+from logger.core.tick import US_PER_S, Cell, Gap, Tick
 from logger.core.trips import Trip
+from logger.decode.frames import Raw
 from logger.errors import StoreError
 from logger.store.connect import connect_for_reading
-from logger.store.migrations import APPLICATION_ID, MIGRATIONS
+from logger.store.migrations import (
+    APPLICATION_ID,
+    MIGRATIONS,
+    migrate,
+    version_of,
+)
 from logger.store.packed import unpack
-from logger.store.recording import Raw, unpack_block
+from logger.store.recording import unpack_block
+
+LAST_TICK = 2**62
+"""Beyond every tick and minute of a run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,15 +44,17 @@ class RunRow:
     end_us: int | None
     program: str
     damaged_lines: int
-    unmatched_frames: int
-    count: Count | None
     is_start_sure: bool
+    unmatched_frames: int
+    unmatched_lines: int
+    balance_us: int | None
+    count: Count | None
 
     @property
     def is_stopped_replay(self) -> bool:
         """True for a recording of which only a part was played; it counts for nothing.
 
-        A live run without an end is under way, and counts.
+        A live run without an end is under way or was cut off, and counts.
         """
         return self.recording is not None and self.end_us is None
 
@@ -76,9 +88,25 @@ class EventRow:
 
 
 def _run(row: tuple[Any, ...]) -> RunRow:
-    count = None if row[10] is None else Count(*row[10:])
-    values = [*row[:9], count, bool(row[9])]
-    return RunRow(*values)
+    (
+        number, recording, sha256, start_us, zero_us, end_us, program, damaged, is_sure,
+        frames, lines, balance_us, *counted,
+    ) = row  # fmt: skip
+    return RunRow(
+        id=number,
+        recording=recording,
+        recording_sha256=sha256,
+        start_us=start_us,
+        zero_stamp_us=zero_us,
+        end_us=end_us,
+        program=program,
+        damaged_lines=damaged,
+        is_start_sure=bool(is_sure),
+        unmatched_frames=frames,
+        unmatched_lines=lines,
+        balance_us=balance_us,
+        count=None if balance_us is None else Count(*counted),
+    )
 
 
 def iso_utc(date_us: int | None) -> str | None:
@@ -92,6 +120,15 @@ def iso_utc(date_us: int | None) -> str | None:
     whole_s, rest_us = divmod(date_us, US_PER_S)
     date = datetime.fromtimestamp(whole_s, tz=UTC).replace(microsecond=rest_us)
     return date.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _brought_up_to_date(old: Connection, name: str) -> Connection:
+    """Return a copy in memory of a log of an earlier version, with today's tables."""
+    copy = sqlite3.connect(":memory:", isolation_level=None)
+    old.backup(copy)
+    old.close()
+    migrate(copy, name, now_us=0)
+    return copy
 
 
 @dataclass(slots=True)
@@ -112,7 +149,7 @@ class Log:
     def __post_init__(self) -> None:
         self.connection = connect_for_reading(self.path)
         (application,) = self.connection.execute("PRAGMA application_id").fetchone()
-        (version,) = self.connection.execute("PRAGMA user_version").fetchone()
+        version = version_of(self.connection)
         if application != APPLICATION_ID or not 1 <= version <= len(MIGRATIONS):
             self.close()
             raise StoreError(
@@ -120,6 +157,8 @@ class Log:
                 saw=f"version {version}" if application else "no log of this program",
                 fix=f"Give a log of version 1 to {len(MIGRATIONS)}.",
             )
+        if version < len(MIGRATIONS):
+            self.connection = _brought_up_to_date(self.connection, self.path.name)
         self.channels = dict(self.connection.execute("SELECT id, name FROM channel"))
 
     def __enter__(self) -> "Log":
@@ -141,9 +180,11 @@ class Log:
         """Return all runs: the dated ones by date, then the others by number."""
         rows = self.connection.execute(
             "SELECT id, recording, recording_sha256, start_us, zero_stamp_us, end_us,"
-            " program, damaged_lines, unmatched_frames, is_start_sure,"
-            " counted_end_pct, moved_end_pct, start_sigma_pct, counted_s, unseen_s"
-            " FROM run ORDER BY start_us IS NULL, start_us, id"
+            " program, damaged_lines, is_start_sure, coalesce(unmatched_frames, 0),"
+            " coalesce(unmatched_lines, 0), t_us,"
+            " counted_pct, moved_pct, start_sigma_pct, counted_s, unseen_s"
+            " FROM run LEFT JOIN balance ON balance.run = run.id"
+            " ORDER BY start_us IS NULL, start_us, id"
         )
         return [_run(row) for row in rows]
 
@@ -165,15 +206,64 @@ class Log:
         )
         return [Trip(*row) for row in rows]
 
-    def ticks(self, run: int) -> Iterator[Tick]:
-        """Yield the ticks of a run in their order, without their gaps."""
+    def ticks(self, run: int, first: int = 0, last: int = LAST_TICK) -> Iterator[Tick]:
+        """Yield the ticks of a run in their order, without their gaps.
+
+        Args:
+            run: The run.
+            first: Index of the first tick wanted.
+            last: Index of the last one wanted.
+        """
         rows = self.connection.execute(
-            "SELECT tick, cells FROM tick WHERE run = ? ORDER BY tick", (run,)
+            "SELECT tick, cells FROM tick WHERE run = ? AND tick BETWEEN ? AND ?"
+            " ORDER BY tick",
+            (run, first, last),
         )
         for index, packed in rows:
             first_us, last_us, cells = unpack(packed)
             named = {self._name(number): cell for number, cell in cells.items()}
             yield Tick(index=index, first_us=first_us, last_us=last_us, cells=named)
+
+    def last_tick(self, run: int) -> Tick | None:
+        """Return the newest tick of a run, or None where there is none."""
+        row = self.connection.execute(
+            "SELECT max(tick) FROM tick WHERE run = ?", (run,)
+        ).fetchone()
+        return None if row[0] is None else next(self.ticks(run, row[0], row[0]))
+
+    def minutes(
+        self, run: int, channel: str, first: int = 0, last: int = LAST_TICK
+    ) -> list[tuple[int, Cell]]:
+        """Return the minutes of one channel of a run: index and what it did in each.
+
+        Args:
+            run: The run.
+            channel: Name of the channel.
+            first: Index of the first minute wanted.
+            last: Index of the last one wanted.
+        """
+        rows = self.connection.execute(
+            "SELECT minute, n, min, max, mean, last, covered_s FROM minute"
+            " WHERE run = ? AND minute BETWEEN ? AND ?"
+            " AND channel = (SELECT id FROM channel WHERE name = ?) ORDER BY minute",
+            (run, first, last, channel),
+        )
+        return [
+            (
+                minute,
+                Cell(
+                    n, low, high, newest, mean * covered_s, round(covered_s * US_PER_S)
+                ),
+            )
+            for minute, n, low, high, mean, newest, covered_s in rows
+        ]
+
+    def newest_entry(self) -> int:
+        """Return the number of the newest entry of the desk booked in any run."""
+        row = self.connection.execute(
+            "SELECT max(newest_entry) FROM balance"
+        ).fetchone()
+        return row[0] or 0
 
     def has_ticks(self, run: int) -> bool:
         """Return whether anything was heard in a run."""

@@ -11,11 +11,12 @@ from typing import assert_never
 from logger.core.rollup import Minute, covered_s
 from logger.core.tick import Gap, Tick
 from logger.core.trips import Trip
-from logger.pipeline.spec import Closing, Output
+from logger.decode.frames import Raw
+from logger.pipeline.spec import Balance, Output, Remark
 from logger.quantities import find_channel
 from logger.store.connect import Connection
 from logger.store.packed import pack
-from logger.store.recording import Raw, blocks, pack_block
+from logger.store.recording import blocks, pack_block
 
 RUN_TABLES = (
     "tick",
@@ -23,6 +24,7 @@ RUN_TABLES = (
     "gap",
     "trip",
     "run_total",
+    "balance",
     "refusal",
     "event",
     "raw_block",
@@ -67,6 +69,7 @@ class Rows:
 
     def insert(self, run: int, batch: Batch) -> None:
         """Store a batch of a run; a transaction is under way."""
+        remarks = [(run, e.t_us, e.kind, e.text) for e in batch.events]
         ticks = [output for output in batch.outputs if isinstance(output, Tick)]
         self._insert_ticks(run, ticks)
         for output in batch.outputs:
@@ -77,8 +80,10 @@ class Rows:
                     self._insert_minute(run, output)
                 case Trip():
                     self._insert_trip(run, output)
-                case Closing():
-                    self._insert_closing(run, output)
+                case Balance():
+                    self._insert_balance(run, output)
+                case Remark():
+                    remarks.append((run, output.t_us, output.kind, output.text))
                 case _:
                     assert_never(output)
         self.connection.executemany(
@@ -91,7 +96,7 @@ class Rows:
         )
         self.connection.executemany(
             "INSERT OR REPLACE INTO event (run, t_us, kind, text) VALUES (?, ?, ?, ?)",
-            [(run, event.t_us, event.kind, event.text) for event in batch.events],
+            remarks,
         )
 
     def _insert_ticks(self, run: int, ticks: Sequence[Tick]) -> None:
@@ -161,7 +166,9 @@ class Rows:
             ),
         )
 
-    def _insert_closing(self, run: int, closing: Closing) -> None:
+    def _insert_balance(self, run: int, balance: Balance) -> None:
+        if balance.trip is not None:
+            self._insert_trip(run, balance.trip)
         self.connection.executemany(
             "INSERT OR REPLACE INTO run_total (run, channel, integral, covered_us,"
             " skipped_us) VALUES (?, ?, ?, ?, ?)",
@@ -173,7 +180,7 @@ class Rows:
                     total.covered_us,
                     total.skipped_us,
                 )
-                for name, total in closing.totals.items()
+                for name, total in balance.totals.items()
             ],
         )
         self.connection.executemany(
@@ -181,23 +188,27 @@ class Rows:
             " sample) VALUES (?, ?, ?, ?, ?, ?, ?)",
             [
                 (run, r.place, r.reason.value, r.n, r.first_us, r.last_us, r.sample)
-                for r in closing.refusals
+                for r in balance.refusals
             ],
         )
-        count = closing.count
+        count = balance.count
         self.connection.execute(
-            "UPDATE run SET unmatched_frames = ?, counted_end_pct = ?,"
-            " sigma_end_pct = ?, moved_end_pct = ?, start_sigma_pct = ?,"
-            " counted_s = ?, unseen_s = ? WHERE id = ?",
+            "INSERT OR REPLACE INTO balance (run, t_us, counted_pct, sigma_pct,"
+            " moved_pct, start_sigma_pct, counted_s, unseen_s, unmatched_frames,"
+            " unmatched_lines, newest_entry)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
-                closing.unmatched_frames,
+                run,
+                balance.t_us,
                 count.counted_pct,
-                closing.sigma_pct,
+                balance.sigma_pct,
                 count.moved_pct,
                 count.start_sigma_pct,
                 count.counted_s,
                 count.unseen_s,
-                run,
+                balance.unmatched_frames,
+                balance.unmatched_lines,
+                balance.newest_entry,
             ),
         )
 

@@ -123,6 +123,16 @@ class Writer:
         self._waiting.append(self._thread.submit(self._write, run, batch))
         self._settle(BATCHES_AHEAD)
 
+    def store(self, run: int, batch: Batch) -> None:
+        """Store a batch now; return when it is safe on the card.
+
+        Unlike `write`, a failure bars nothing: the same batch may be stored again.
+
+        Raises:
+            StoreError: It could not be stored.
+        """
+        self._now(lambda: self._in_transaction(lambda: self._rows.insert(run, batch)))
+
     def end_run(self, run: int, end: RunEnd) -> None:
         """Store what is left of a run and mark it as over; wait until it is stored.
 

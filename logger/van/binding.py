@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from logger.core.soc import TWO_SIDED_95, Count, PackSpec
 from logger.core.tick import US_PER_S, GapRule
 from logger.decode.descriptions import DescribedMessage, Key, MessageTable, clashes
+from logger.decode.text_lines import Checksum, LineForm
 from logger.pipeline.spec import REPORTED_SOC, Feed, PipelineSpec
 from logger.quantities import Channel, find_channel, nearest_pattern
 from logger.van.draft import Draft, Note, Numbered
@@ -17,7 +18,9 @@ from logger.van.faults import nearest, shown
 from logger.van.settings import (
     BusSection,
     FeedSection,
+    LineSection,
     PackSection,
+    PortSection,
     Settings,
     StringSection,
     TableSection,
@@ -34,6 +37,11 @@ COUNTED_HERE = frozenset(
     }
 )
 """The channels that the program works out itself and no box may feed."""
+
+
+ONE_SOURCE = (
+    "Give bus, message and signal, or table and column, or port, line and field."
+)
 
 
 @dataclass(slots=True)
@@ -59,11 +67,15 @@ class BoundFeeds:
         messages: How frames find their decoder, by bus name.
         of_message: The feeds of each message, by bus and message name.
         of_table: The feeds of each table's rows, by table name.
+        lines: The kinds of line of each port, by port name.
+        of_line: The feeds of each kind of line, by port and line name.
     """
 
     messages: Mapping[str, MessageTable]
     of_message: Mapping[tuple[str, str], tuple[Feed, ...]]
     of_table: Mapping[str, tuple[Feed, ...]]
+    lines: Mapping[str, tuple[LineForm, ...]]
+    of_line: Mapping[tuple[str, str], tuple[Feed, ...]]
 
 
 def bind_feeds(
@@ -86,6 +98,9 @@ def pipeline_spec(settings: Settings, feeds: BoundFeeds) -> PipelineSpec:
         messages=feeds.messages,
         message_feeds=feeds.of_message,
         table_feeds=feeds.of_table,
+        lines=feeds.lines,
+        line_feeds=feeds.of_line,
+        told=_told(settings, feeds),
         pack=_pack_spec(pack),
         start=_start(pack),
         is_start_reported=pack is not None and pack.start_from_meter,
@@ -99,12 +114,14 @@ class _Binder:
     described: Mapping[str, BusMessages]
     note: Note
     columns: dict[str, list[str]] = field(default_factory=dict)
+    fields: dict[tuple[str, str], list[str]] = field(default_factory=dict)
 
     def bind(self) -> tuple[BoundFeeds, dict[str, tuple[str, ...]]]:
         sections = self.draft.each(FeedSection)
         rules = self._rules(sections)
         of_message: dict[tuple[str, str], list[Feed]] = {}
         of_table: dict[str, list[Feed]] = {}
+        of_line: dict[tuple[str, str], list[Feed]] = {}
         taken: set[tuple[str, int]] = set()
         for each in sections:
             section, place = each.section, each.place
@@ -121,6 +138,9 @@ class _Binder:
             feed = _feed(found, slot, section, rules[section.channel])
             if section.table is not None:
                 of_table.setdefault(section.table, []).append(feed)
+            elif section.line is not None:
+                key = (section.port or "", section.line)
+                of_line.setdefault(key, []).append(feed)
             else:
                 key = (section.bus or "", section.message or "")
                 of_message.setdefault(key, []).append(feed)
@@ -129,6 +149,8 @@ class _Binder:
             messages=self._tables_of_messages(of_message),
             of_message={key: tuple(feeds) for key, feeds in of_message.items()},
             of_table={key: tuple(feeds) for key, feeds in of_table.items()},
+            lines=self._line_forms(),
+            of_line={key: tuple(feeds) for key, feeds in of_line.items()},
         )
         return bound, {name: tuple(each) for name, each in self.columns.items()}
 
@@ -194,11 +216,15 @@ class _Binder:
     def _slot(self, each: Numbered[FeedSection]) -> int | None:
         """Return the place of a feed's value in its message or row, or note a fault."""
         section, place = each.section, each.place
-        of_bus = (section.bus, section.message, section.signal)
-        of_table = (section.table, section.column)
-        if any(of_bus) and any(of_table):
-            fix = "Give table and column, or bus, message and signal; not both."
-            self.note(place, "both kinds of source", fix)
+        kinds = (
+            (section.bus, section.message, section.signal),
+            (section.table, section.column),
+            (section.port, section.line, section.field),
+        )
+        if sum(any(kind) for kind in kinds) > 1:
+            self.note(place, "more than one kind of source", ONE_SOURCE)
+        elif section.port and section.line and section.field:
+            return self._field_slot(place, section.port, section.line, section.field)
         elif section.table is not None and section.column is not None:
             return self._column_slot(place, section.table, section.column)
         elif section.bus and section.message and section.signal:
@@ -206,8 +232,7 @@ class _Binder:
                 place, section.bus, section.message, section.signal
             )
         elif each.is_whole:
-            fix = "Give table and column, or bus, message and signal."
-            self.note(place, "no whole source", fix)
+            self.note(place, "no whole source", ONE_SOURCE)
         return None
 
     def _column_slot(self, place: str, table: str, column: str) -> int | None:
@@ -219,6 +244,38 @@ class _Binder:
         known = self.columns.setdefault(table, [])
         known.append(column)
         return len(known) - 1
+
+    def _field_slot(self, place: str, port: str, line: str, field: str) -> int | None:
+        lines = self.draft.each(LineSection)
+        of_port = [each.section for each in lines if each.section.port == port]
+        found = next((each for each in of_port if each.name == line), None)
+        if found is None:
+            if all(each.is_whole for each in lines):
+                names = [each.name for each in of_port]
+                close = nearest(line, names)
+                fix = f"Describe the line as [[line]] of this port. {close}"
+                self.note(f"{place} line", shown(line), fix)
+            return None
+        if found.columns is not None and field not in found.columns:
+            close = nearest(field, found.columns)
+            self.note(f"{place} field", shown(field), close)
+            return None
+        known = self.fields.setdefault((port, line), [])
+        known.append(field)
+        return len(known) - 1
+
+    def _line_forms(self) -> dict[str, tuple[LineForm, ...]]:
+        """Return the forms of each port; note lines of ports that there are not."""
+        ports = [each.section.name for each in self.draft.each(PortSection)]
+        forms: dict[str, list[LineForm]] = {}
+        for each in self.draft.each(LineSection):
+            section, port = each.section, each.section.port
+            if port not in ports and None not in ports and port is not None:
+                self.note(f"{each.place} port", shown(port), nearest(port, ports))
+            if each.is_whole:
+                fields = tuple(self.fields.get((port, section.name), ()))
+                forms.setdefault(port, []).append(_line_form(section, fields))
+        return {port: tuple(each) for port, each in forms.items()}
 
     def _signal_slot(
         self, place: str, bus: str, message: str, signal: str
@@ -276,6 +333,32 @@ def _feed(channel: Channel, slot: int, section: FeedSection, rule: GapRule) -> F
         rank=section.rank,
         rule=rule,
     )
+
+
+def _line_form(section: LineSection, fields: tuple[str, ...]) -> LineForm:
+    return LineForm(
+        name=section.name,
+        begins=section.begins,
+        separator=section.separator,
+        checksum=Checksum(section.checksum),
+        columns=section.columns,
+        fields=fields,
+    )
+
+
+def _told(settings: Settings, feeds: BoundFeeds) -> tuple[str, ...]:
+    """Return the channels that a person tells because no box does."""
+    names = {
+        f"awning.{each.awning}.extended" for each in settings.strings if each.awning
+    }
+    sources = (feeds.of_message, feeds.of_table, feeds.of_line)
+    fed = {
+        feed.channel.name
+        for source in sources
+        for of_one in source.values()
+        for feed in of_one
+    }
+    return tuple(sorted(names - fed))
 
 
 def _pack_spec(pack: PackSection | None) -> PackSpec | None:

@@ -160,6 +160,12 @@ class BusSection(Section):
     interface: str = Field(
         min_length=1, description="the interface that the bus is on, as in a recording"
     )
+    adapter: str = Field(
+        default="socketcan",
+        pattern=r"^[a-z][a-z0-9_]{0,31}$",
+        description="what kind of interface it is, by python-can's name for it, such "
+        "as socketcan, slcan or virtual",
+    )
     bit_rate: int | None = Field(
         default=None, ge=5000, le=1_000_000, description="the bit rate in bit/s"
     )
@@ -182,6 +188,34 @@ class PortSection(Section):
     )
     polled: bool = Field(
         default=False, description="true if the device only speaks when it is asked"
+    )
+
+
+class LineSection(Section):
+    """One kind of text line of a serial port."""
+
+    name: Name
+    port: Name
+    begins: str = Field(
+        default="",
+        max_length=80,
+        description="how a line of this kind begins; all lines of the port, if empty",
+    )
+    separator: str = Field(
+        default=",",
+        min_length=1,
+        max_length=8,
+        description="what stands between two fields, such as a comma or a tab",
+    )
+    checksum: Literal["none", "xor"] = Field(
+        default="none",
+        description="what the line ends in: nothing, or * and two hexadecimal digits, "
+        "the exclusive-or of all before the *",
+    )
+    columns: Parts | None = Field(
+        default=None,
+        description="the names of its fields, by their place; without them a line is "
+        "key=value pairs",
     )
 
 
@@ -247,6 +281,11 @@ class FeedSection(Section):
     signal: Text | None = Field(default=None, description="the signal's name")
     table: Name | None = Field(default=None, description="the table of the column")
     column: Text | None = Field(default=None, description="the column's name")
+    port: Name | None = Field(default=None, description="the port of the line")
+    line: Name | None = Field(default=None, description="the name of the line")
+    field: Text | None = Field(
+        default=None, description="the name of the field, or the key of the pair"
+    )
     scale: float = Field(default=1.0, description="the factor to the channel's unit")
     offset: float = Field(
         default=0.0, description="what is added after the factor, in the channel's unit"
@@ -287,6 +326,7 @@ class Settings(Section):
     tariffs: tuple[TariffSection, ...] = ()
     buses: tuple[BusSection, ...] = ()
     ports: tuple[PortSection, ...] = ()
+    lines: tuple[LineSection, ...] = ()
     descriptions: tuple[DescriptionSection, ...] = ()
     tables: tuple[TableSection, ...] = ()
     feeds: tuple[FeedSection, ...] = ()
@@ -304,6 +344,7 @@ REPEATED: dict[str, tuple[str, type[Section]]] = {
     "tariff": ("tariffs", TariffSection),
     "bus": ("buses", BusSection),
     "port": ("ports", PortSection),
+    "line": ("lines", LineSection),
     "description": ("descriptions", DescriptionSection),
     "table": ("tables", TableSection),
     "feed": ("feeds", FeedSection),

@@ -15,7 +15,7 @@ from logger.core.tick import Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Item
 from logger.pipeline.chain import Pipeline
-from logger.pipeline.spec import Closing, Output
+from logger.pipeline.spec import Balance, Output
 from logger.store.reader import Log
 from logger.store.rows import Batch
 from logger.store.writer import RunStart, Writer
@@ -60,7 +60,7 @@ def test_the_raw_recording_replays_to_the_same_rows(log: Path, chunk: int) -> No
             opened.trips(run.id)
         )
         closing_output = outputs[-1]
-        assert isinstance(closing_output, Closing)
+        assert isinstance(closing_output, Balance)
         assert closing_output.totals == opened.totals(run.id)
 
 

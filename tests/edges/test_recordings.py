@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from logger.decode.frames import Frame, Row
 from logger.errors import RecordingError
 from logger.pipeline.chain import Pipeline
-from logger.pipeline.spec import Closing
+from logger.pipeline.spec import Balance
 from logger.van.reading import Van, read_van
 from replay.formats.candump import CandumpRecording, looks_like_candump
 from replay.formats.opening import open_recording
@@ -364,7 +364,7 @@ def test_one_stamp_an_hour_ahead_costs_no_charge(tmp_path: Path, van: Van) -> No
     got, _, timeline = rows(path, van)
     closing = Pipeline(van.spec)
     closing.feed(got)
-    total = next(o for o in closing.finish() if isinstance(o, Closing)).totals
+    total = next(o for o in closing.finish() if isinstance(o, Balance)).totals
     charge_ah = total["pack.current_a"].integral / 3600
     assert charge_ah == pytest.approx(-30.0, abs=0.05)
     assert [step.step_us for step in timeline.steps] == [-3_599_000_000]

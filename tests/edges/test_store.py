@@ -19,13 +19,12 @@ from logger.core.rollup import Minute
 from logger.core.soc import Count
 from logger.core.tick import Cell, Gap, Tick
 from logger.core.trips import Trip
-from logger.decode.frames import Frame, Line, Reason
+from logger.decode.frames import Frame, Line, Raw, Reason
 from logger.errors import StoreError
-from logger.pipeline.spec import Closing, Refusal
+from logger.pipeline.spec import Balance, Refusal
 from logger.store.connect import Connect, Connection, connect_for_writing
 from logger.store.migrations import MIGRATIONS
 from logger.store.reader import Log, iso_utc
-from logger.store.recording import Raw
 from logger.store.rows import RUN_TABLES, Batch, Event
 from logger.store.writer import RunEnd, RunStart, Writer
 
@@ -57,12 +56,14 @@ MINUTES = [
 ]
 TRIP = Trip(10, 125_900_000, 0, 1234.5, 200.0, 20.0, -1.5, None, None, 80.0, 79.0,
             70.0, 88.0, -1.0)  # fmt: skip
-CLOSING = Closing(
+CLOSING = Balance(
+    t_us=125_900_000,
     totals={"pack.current_a": Total(-35.625, 4_500_000, 64_000_000)},
     count=Count(79.0, -1.0, 5.0, 120.0, 6.0),
     sigma_pct=4.5,
     refusals=(Refusal("bus drive, message A", Reason.SHORT, 3, 1, 9, "00 01"),),
     unmatched_frames=17,
+    unmatched_lines=4,
 )
 RAW: list[Raw] = [
     Frame(-5, 0, "drive", 0x123, False, b""),

@@ -151,7 +151,7 @@ def test_seven_faults_are_all_told_at_once(folder: Path) -> None:
         ('message = "Pack"', 'message = "Puck"', "The nearest known is Pack."),
         ('bus = "drive"\nmessage', 'bus = "house"\nmessage', "Known are drive."),
         ('table = "record"', 'table = "recorder"', "The nearest known is record."),
-        ('column = "amps"', "", "Give table and column, or bus, message and signal."),
+        ('column = "amps"', "", "Give bus, message and signal, or table and column, or port"),
         ('column = "amps"', 'column = "amps"\nsignal = "amps"', "not both"),
         ("rank = 2", "", "Rank the feeds of one channel"),
         ("rank = 2", "codes = { 1 = 1 }\nrank = 2", "this channel holds a number"),

@@ -18,7 +18,7 @@ from typing import cast, get_args
 import click
 from pydantic.fields import FieldInfo
 
-from logger.commands import group
+from logger.commands.group import group
 from logger.core.derived import POWER_ROWS, SHARES
 from logger.core.ledger import BOOKED_PATTERNS
 from logger.quantities import QUANTITIES, Quantity

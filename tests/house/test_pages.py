@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 import pytest
 
-from logger.commands import group
+from logger.commands.group import group
 from logger.decode.frames import Reason
 from logger.quantities import QUANTITIES
 from logger.store.export import SIGNAL_HEADER, SOC_HEADER, TRIP_HEADER

@@ -1,0 +1,204 @@
+"""The pages: Drive, Log, a trip, and what is asked on the way.
+
+Each reads, asks one pure function for the words, and draws a template. Everything works
+without a script.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+from urllib.parse import quote
+
+from fastapi import APIRouter, HTTPException, Query, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from dashboard.assets import CHART_POLICY, asset, page, static_routes
+from dashboard.buckets import grid
+from dashboard.drive import drive_view
+from dashboard.history import all_trips, one_trip, start_of, units_of
+from dashboard.logbook import Entry, entry_so_far, log_page
+from dashboard.newest import Newest
+from dashboard.series import read_columns
+from dashboard.site import Site
+from dashboard.strip import LINK_LOST_S, NO_LINK_TO_VAN, SOME_LATE
+from dashboard.trip_page import CHANNELS, POINTS, trip_view
+from dashboard.wording import DASH, Units, band_text, percent, span_text
+from logger.core.health import Health
+from logger.core.tick import US_PER_S
+from logger.live import Snapshot
+from logger.store.reader import Log
+
+UNDERSTOOD = "understood"
+"""Name of the cookie of a browser whose reader has read the caution; it is forgotten
+when the browser is closed."""
+
+LARGEST = 2**62
+
+
+@dataclass(frozen=True, slots=True)
+class Pages:
+    """What every page is drawn with.
+
+    Args:
+        site: Where things are read from.
+        templates: The templates.
+    """
+
+    site: Site
+    templates: Environment
+
+    def draw(self, request: Request, template: str, **words: object) -> Response:
+        """Return a page, drawn from a template."""
+        found = self.templates.get_template(template)
+        return page(request, found.render(is_demo=self.site.is_demo, **words))
+
+
+def pages(site: Site) -> APIRouter:
+    """Return the routes of all pages and of what they stand on."""
+    drawn = Pages(site, _templates())
+    router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
+    _add_drive(router, drawn)
+    _add_log(router, drawn)
+    _add_trip(router, drawn)
+    router.include_router(static_routes())
+    return router
+
+
+def _templates() -> Environment:
+    found = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+    )
+    found.globals |= {"asset": asset, "span_text": span_text, "dash": DASH}
+    return found
+
+
+def _add_drive(router: APIRouter, pages: Pages) -> None:
+    @router.get("/", include_in_schema=False)
+    def root() -> Response:
+        return RedirectResponse("/drive", 307)
+
+    @router.get(
+        "/drive", summary="Drive: the charge, the power, and whether all is live"
+    )
+    def drive(request: Request) -> Response:
+        """Return the page that a driver sees; it needs no script to be read."""
+        newest: Newest = request.app.state.newest
+        snapshot = newest.snapshot
+        locks = pages.site.locks_while_moving and not _is_passenger(request, snapshot)
+        view = drive_view(snapshot, newest.age_s())
+        return pages.draw(
+            request,
+            "drive.html",
+            view=view,
+            asks_mount=UNDERSTOOD not in request.cookies,
+            locks=locks,
+            is_locked=locks and view.is_moving is True,
+            some_late=SOME_LATE,
+            no_link=NO_LINK_TO_VAN,
+        )
+
+    @router.post("/understood", status_code=303, summary="The caution has been read")
+    def understood() -> Response:
+        """Put the caution away until the browser is closed; back to Drive."""
+        answer = RedirectResponse("/drive", 303)
+        answer.set_cookie(UNDERSTOOD, "1", httponly=True, samesite="strict")
+        return answer
+
+    @router.get("/passenger", summary="Ask once more whether you are not driving")
+    def passenger(request: Request) -> Response:
+        """Return the question of which the answer opens the other pages."""
+        return pages.draw(request, "passenger.html")
+
+
+def _is_passenger(request: Request, snapshot: Snapshot | None) -> bool:
+    """Return whether the browser's word of a passenger still holds."""
+    said = request.cookies.get("passenger")
+    return snapshot is not None and said == str(snapshot.stops)
+
+
+def _add_log(router: APIRouter, pages: Pages) -> None:
+    @router.get("/log", summary="Log: the trips by day, with their sums")
+    def log(
+        request: Request,
+        before: Annotated[
+            date | None, Query(description="Show the days before this one.")
+        ] = None,
+    ) -> Response:
+        """Return two weeks of trips; the newest without `before`."""
+        newest: Newest = request.app.state.newest
+        is_live = newest.age_s() <= LINK_LOST_S
+        snapshot = newest.snapshot if is_live else None
+        path = pages.site.log_path
+        so_far = None
+        if path.exists():
+            with Log(path) as opened:
+                units = units_of(opened, newest.snapshot)
+                records = all_trips(opened)
+                if snapshot is not None:
+                    so_far = _so_far(opened, snapshot, units)
+        else:
+            units, records = units_of(None, newest.snapshot), []
+        shown = log_page(records, units, before, so_far, _store_now(snapshot))
+        return pages.draw(request, "log.html", log=shown, units=units)
+
+
+def _charge_now(snapshot: Snapshot | None) -> float | None:
+    reading = None if snapshot is None else snapshot.readings.get("pack.soc_pct")
+    if reading is None or reading.health not in (Health.FRESH, Health.LATE):
+        return None
+    return reading.value
+
+
+def _store_now(snapshot: Snapshot | None) -> str:
+    soc_pct = _charge_now(snapshot)
+    if snapshot is None or soc_pct is None:
+        return ""
+    ends = (snapshot.readings.get(f"pack.soc_{end}_pct") for end in ("low", "high"))
+    low_pct, high_pct = (None if each is None else each.value for each in ends)
+    return band_text(soc_pct, low_pct, high_pct)
+
+
+def _so_far(log: Log, snapshot: Snapshot, units: Units) -> Entry | None:
+    if snapshot.trip is None:
+        return None
+    start_us = start_of(log, snapshot.run, snapshot.trip.start_us)
+    store = percent(_charge_now(snapshot))
+    return entry_so_far(snapshot.trip, start_us, store, units)
+
+
+def _add_trip(router: APIRouter, pages: Pages) -> None:
+    @router.get("/log/{run}/{start_us}", summary="One trip: its account and its panels")
+    def trip(request: Request, run: int, start_us: int, read: bool = False) -> Response:
+        """Return a trip; `read=1` adds the chart that values can be read from."""
+        path = pages.site.log_path
+        if not path.exists() or not (0 <= run <= LARGEST and 0 <= start_us <= LARGEST):
+            raise HTTPException(404)
+        with Log(path) as opened:
+            record = one_trip(opened, run, start_us)
+            if record is None:
+                raise HTTPException(404)
+            units = units_of(opened, None, run)
+            first_s = record.trip.start_us / US_PER_S
+            last_s = max(record.trip.end_us / US_PER_S, first_s + 1.0)
+            over = grid(first_s, last_s, POINTS)
+            columns = read_columns(opened, run, CHANNELS, over)
+        names = quote(",".join(columns), safe=",")
+        source = f"/api/series?run={run}&channels={names}"
+        source += f"&from_s={first_s:.6f}&to_s={last_s:.6f}"
+        answer = pages.draw(
+            request,
+            "trip.html",
+            trip=trip_view(record, units, columns, over),
+            units=units,
+            is_reading=read and bool(columns),
+            source=source,
+            zero_us=record.run.start_us,
+        )
+        if read:
+            answer.headers["Content-Security-Policy"] = CHART_POLICY
+        return answer

@@ -1,0 +1,1 @@
+"""The logger at work: sources, pipeline, writer and snapshot, wired together."""

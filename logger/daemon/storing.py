@@ -1,0 +1,110 @@
+"""Hands batches to the writer without ever waiting for the card.
+
+A card that is full, slow or read-only must not stop the live view: batches wait here,
+in their order, and the first one is tried until it is stored. Storing a batch twice
+changes nothing, so a failure that may have succeeded is simply tried again.
+"""
+
+import logging
+import threading
+from collections import deque
+
+from logger.errors import StoreError
+from logger.store.rows import Batch
+from logger.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+MOST_WAITING = 600
+"""Batches, one a second: ten minutes are kept in memory before the oldest is lost."""
+
+RETRY_S = (1.0, 2.0, 5.0)
+"""Real time between two tries, the last one again and again."""
+
+
+class Storing:
+    """One thread that stores the batches of one run.
+
+    Args:
+        writer: Of the log.
+        run: Number of the run.
+    """
+
+    def __init__(self, writer: Writer, run: int) -> None:
+        self._writer = writer
+        self._run = run
+        self._batches: deque[Batch] = deque()
+        self._changed = threading.Condition()
+        self._is_ending = False
+        self._trouble = ""
+        self._lost = 0
+        self._wake = threading.Event()
+        self._thread = threading.Thread(target=self._store_all, name="storing")
+        self._thread.start()
+
+    def put(self, batch: Batch) -> None:
+        """Store a batch soon; returns at once."""
+        with self._changed:
+            self._batches.append(batch)
+            if len(self._batches) > MOST_WAITING:
+                # The first one is under way in the writer's hands.
+                del self._batches[1]
+                self._lost += 1
+            self._changed.notify()
+
+    @property
+    def trouble(self) -> str:
+        """Why nothing is being stored, in words; empty while all is well."""
+        lost = f" {self._lost} s were lost." if self._lost else ""
+        return self._trouble + lost if self._trouble else ""
+
+    def finish(self, timeout_s: float) -> bool:
+        """Store what waits, as long as it takes up to a limit; end the thread.
+
+        Args:
+            timeout_s: Real time to wait at most, s.
+
+        Returns:
+            Whether everything was stored.
+        """
+        with self._changed:
+            self._is_ending = True
+            self._changed.notify()
+        self._thread.join(timeout_s)
+        # A card that takes nothing is not tried for ever: the program was told to end.
+        with self._changed:
+            left = len(self._batches)
+            self._batches.clear()
+            self._wake.set()
+        self._thread.join()
+        return left == 0
+
+    def _store_all(self) -> None:
+        while (batch := self._next()) is not None:
+            tries = 0
+            while not self._is_stored(batch) and not self._wake.is_set():
+                self._wake.wait(RETRY_S[min(tries, len(RETRY_S) - 1)])
+                tries += 1
+            with self._changed:
+                if self._batches and self._batches[0] is batch:
+                    self._batches.popleft()
+
+    def _next(self) -> Batch | None:
+        """Wait for a batch; None when there is none and none will come."""
+        with self._changed:
+            while not self._batches and not self._is_ending:
+                self._changed.wait()
+            return self._batches[0] if self._batches else None
+
+    def _is_stored(self, batch: Batch) -> bool:
+        try:
+            self._writer.store(self._run, batch)
+        except StoreError as err:
+            if not self._trouble:
+                log.error("%s", err)
+            self._trouble = err.faults[0].saw
+            return False
+        if self._trouble:
+            log.warning("the log is being stored again")
+            self._trouble = ""
+        return True

@@ -1,0 +1,81 @@
+"""Text lines of a serial port, cut into fields as the van file describes them.
+
+Knows separators and checksums; no port and no channel. A line is either fields by
+their place, or `key=value` pairs.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from functools import reduce
+from operator import xor
+
+from logger.decode.frames import Reason, Rejected
+
+Texts = tuple[str | None, ...]
+"""One text a wanted field, in their order; None where the line has none."""
+
+
+class Checksum(Enum):
+    """What a line ends in, so that a damaged one is known."""
+
+    NONE = "none"
+    XOR = "xor"
+
+
+@dataclass(frozen=True, slots=True)
+class LineForm:
+    """One kind of line.
+
+    Attributes:
+        name: What the van file calls it.
+        begins: How such a line begins; every line where it is empty.
+        separator: What stands between two fields.
+        checksum: What it ends in. `XOR` is `*` and two hexadecimal digits: all bytes
+            before the `*`, exclusive-or.
+        columns: Names of the fields by their place; None for `key=value` pairs.
+        fields: Names of the wanted ones, in the order of the decoded texts.
+    """
+
+    name: str
+    begins: str
+    separator: str
+    checksum: Checksum
+    columns: tuple[str, ...] | None
+    fields: tuple[str, ...]
+
+    def decode(self, data: bytes) -> Texts | Rejected:
+        """Return the wanted fields of one line, or why it was refused.
+
+        Args:
+            data: The line, without its end.
+        """
+        if self.checksum is Checksum.XOR:
+            body, star, digits = data.rpartition(b"*")
+            if not star or digits.upper() != b"%02X" % reduce(xor, body, 0):
+                return Rejected(Reason.CHECKSUM, data)
+            data = body
+        parts = data.decode("ascii", errors="replace").split(self.separator)
+        if self.columns is None:
+            pairs = (part.partition("=") for part in parts)
+            found = {key.strip(): value.strip() for key, _, value in pairs}
+        elif len(parts) < len(self.columns):
+            return Rejected(Reason.SHORT_LINE, data)
+        else:
+            # What stands behind the last described field is the device's own affair.
+            texts = (part.strip() for part in parts)
+            found = dict(zip(self.columns, texts, strict=False))
+        return tuple(found.get(field) or None for field in self.fields)
+
+
+def find_form(forms: Sequence[LineForm], data: bytes) -> LineForm | None:
+    """Return the form of a line, the first that fits, or None.
+
+    Args:
+        forms: The forms of its port, in the order of the van file.
+        data: The line, without its end.
+    """
+    for form in forms:
+        if data.startswith(form.begins.encode()):
+            return form
+    return None

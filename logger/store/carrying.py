@@ -1,0 +1,64 @@
+"""What a run takes over from the one before it: the count, wherever it was left.
+
+A run that was cut off by lost power is as good as its last stored second.
+"""
+
+from collections.abc import Collection
+from dataclasses import replace
+
+from logger.core.soc import Count, carry
+from logger.core.tick import US_PER_S
+from logger.store.reader import Log, RunRow
+
+COUNTED = "pack.soc_counted_pct"
+
+
+def carried_count(
+    log: Log, start_us: int | None, without: Collection[int] = ()
+) -> Count | None:
+    """Return the count as the newest run before a date left it, if there is one.
+
+    Args:
+        log: The log.
+        start_us: Date of the run that begins, microseconds since the Unix epoch; None
+            where it is not known.
+        without: Runs that do not count, by number.
+    """
+    if start_us is None:
+        return None
+    left = [
+        (run.start_us + end_us, run.id, count)
+        for run in log.runs()
+        if run.id not in without and not run.is_stopped_replay
+        if run.start_us is not None
+        for end_us, count in [left_at(log, run)]
+        if count is not None and run.start_us + end_us <= start_us
+    ]
+    if not left:
+        return None
+    end_us, _, count = max(left, key=lambda each: each[:2])
+    return carry(count, (start_us - end_us) / US_PER_S)
+
+
+def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:
+    """Return when a run was left, microseconds since its zero, and its count then."""
+    balance_us = run.balance_us or 0
+    if run.end_us is not None:
+        return run.end_us, run.count
+    tick = log.last_tick(run.id)
+    # The second that was under way at the balance may hold more than the balance does.
+    if tick is None or tick.index < balance_us // US_PER_S:
+        return balance_us, run.count
+    end_us = max(tick.last_us, balance_us)
+    counted = tick.cells.get(COUNTED)
+    count = run.count
+    if counted is None or count is None or count.counted_pct is None:
+        return end_us, count
+    since_s = (end_us - balance_us) / US_PER_S
+    moved_pct = counted.last - count.counted_pct
+    return end_us, replace(
+        count,
+        counted_pct=counted.last,
+        moved_pct=count.moved_pct + moved_pct,
+        counted_s=count.counted_s + since_s,
+    )

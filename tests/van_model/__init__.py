@@ -1,0 +1,1 @@
+"""Tests of the invented van as far as it is pure."""

@@ -1,0 +1,1 @@
+"""The dashboard as a browser, a program or an attacker meets it."""
