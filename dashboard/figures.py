@@ -24,6 +24,9 @@ MOST_TICKS = 5
 NICE = (1.0, 2.0, 2.5, 5.0, 10.0)
 """Steps of a scale, times a power of ten."""
 
+ROOM_FRAC = 0.04
+"""Room beyond the outermost values, so that a line never lies on the edge."""
+
 CLOCK_STEPS_S = (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 28800, 86400)
 """Steps of a time axis, s."""
 
@@ -93,41 +96,23 @@ class Panel:
 
 
 def scale_of(values: Sequence[float], least: float) -> Scale:
-    """Return a scale with a few round steps that holds all values and zero.
+    """Return a scale that holds all values and zero, with a few round ticks within.
 
     Args:
         values: What has to fit.
         least: The scale is at least so wide, so that noise stays small.
     """
     low, high = min(0.0, *values, 0.0), max(0.0, *values, 0.0)
-    if high - low < least:
-        high = low + least
-    for step in _steps((high - low) / MOST_TICKS):
-        first, last = math.floor(low / step), math.ceil(high / step)
+    high = max(high, low + least)
+    room = (high - low) * ROOM_FRAC
+    low, high = (low - room if low else 0.0), high + room
+    power = 10.0 ** math.floor(math.log10((high - low) / MOST_TICKS))
+    # The last step is more than a fifth of the whole, so that one of them fits.
+    for step in (power * each for each in NICE):
+        first, last = math.ceil(low / step), math.floor(high / step)
         if last - first < MOST_TICKS:
-            ticks = tuple(each * step for each in range(first, last + 1))
-            return Scale(ticks[0], ticks[-1], ticks)
-    raise AssertionError  # the steps have no end
-
-
-def _steps(least: float) -> "_Steps":
-    return _Steps(10.0 ** math.floor(math.log10(least)))
-
-
-class _Steps:
-    """Round steps, rising without end."""
-
-    def __init__(self, power: float) -> None:
-        self._power = power
-
-    def __iter__(self) -> "_Steps":
-        self._place = 0
-        return self
-
-    def __next__(self) -> float:
-        decade, place = divmod(self._place, len(NICE) - 1)
-        self._place += 1
-        return NICE[place] * self._power * 10.0**decade
+            break
+    return Scale(low, high, tuple(each * step for each in range(first, last + 1)))
 
 
 WHOLE_CHARGE = Scale(0.0, 100.0, (0.0, 50.0, 100.0))

@@ -178,6 +178,8 @@ def _finding(trip: Trip, units: Units) -> str:
     way = f"{units.distance_text(distance_m)}{NBSP}{units.distance}"
     if units.use_of(trip) is None:
         return f"{took} over {way}, too short a way to tell a consumption."
+    if not trip.sun_wh and not trip.shore_wh:
+        return f"{took} over {way}."
     own = (trip.energy_net_wh or 0.0) * units.way_m / distance_m
     return (
         f"{took} over {way}. What the pack gave for it was"

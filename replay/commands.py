@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from logger.commands import NEEDS_LOOK, SHORT_CAUTION, examples
+from logger.commands.group import NEEDS_LOOK, SHORT_CAUTION, examples
 from logger.core.tick import US_PER_S
 from logger.store.carrying import carried_count
 from logger.store.reader import Log

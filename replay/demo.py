@@ -15,7 +15,7 @@ from pathlib import Path
 import click
 
 from logger.clock import Clock
-from logger.commands import SHORT_CAUTION, examples
+from logger.commands.group import SHORT_CAUTION, examples
 from logger.commands.running import Child, stop_on_signals
 from logger.core.tick import US_PER_S
 from logger.daemon.running import Files, run_logger

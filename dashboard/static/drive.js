@@ -157,6 +157,7 @@ function patchCharge(charge, sinceS, isTold) {
   row.toggleAttribute("data-doubt", isDoubted);
   const text = isGone ? DASH : settled("charge", figure);
   row.classList.toggle("three", text === "100");
+  row.classList.toggle("broad", charge.to !== "");
   patchDigits(one(".fig b", row), figure, sinceS, text);
   write(one(".unit", row), charge.to && !isGone ? "to" : "%");
   const side = one(".side", row);
@@ -258,7 +259,7 @@ function say(words) {
 /** @param {Strip} strip */
 function patchStrip(strip) {
   const row = one(".strip");
-  for (const state of ["ok", "note", "look"]) row.classList.toggle(state, state === strip.state);
+  row.classList.toggle("look", strip.state === "look");
   setMark(row, strip.mark);
   write(one("p", row), strip.for_s === null ? strip.words : `${strip.words} for ${spanText(strip.for_s)}`);
   say(strip.words);

@@ -113,7 +113,7 @@ class Child:
 
     def start(self) -> None:
         """Start the process."""
-        start = "from logger.commands import main; main()"
+        start = "from logger.commands.group import main; main()"
         self._process = subprocess.Popen([sys.executable, "-c", start, *self._words])
 
     @property
