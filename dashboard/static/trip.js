@@ -139,15 +139,20 @@ function layout(panels, view) {
   panels.forEach((panel, place) => {
     const top = 1 - place / panels.length;
     axes[`yaxis${place === 0 ? "" : place + 1}`] = {
-      domain: [top - 1 / panels.length + 0.06, top], fixedrange: true, nticks: 5, range: panel.range ?? undefined,
-      title: { text: panel.title, standoff: 4 }, gridcolor: ink("--feint"), zerolinecolor: ink("--ink"), rangemode: "tozero",
+      domain: [top - 1 / panels.length + 0.08, top], fixedrange: true, nticks: 5, range: panel.range ?? undefined,
+      gridcolor: ink("--feint"), zerolinecolor: ink("--ink"), rangemode: "tozero",
     };
   });
+  const isBrief = view[1] - view[0] < 300;
+  const names = panels.map((panel, place) => ({
+    text: panel.title, xref: "paper", yref: "paper", x: 0, y: 1 - place / panels.length, xanchor: "left",
+    yanchor: "bottom", showarrow: false, font: { ...font, color: ink("--ink") },
+  }));
   return {
-    ...axes, font, dragmode: false, showlegend: false, uirevision: source.pathname + source.searchParams.get("run"),
+    ...axes, font, annotations: names, dragmode: false, showlegend: false, uirevision: source.pathname + source.searchParams.get("run"),
     paper_bgcolor: ink("--ground"), plot_bgcolor: ink("--ground"), height: 160 * panels.length + 40,
-    margin: { l: 60, r: 14, t: 8, b: 32 }, hovermode: "x",
-    xaxis: { range: [stamp(view[0]), stamp(view[1])], type: "date", gridcolor: ink("--feint"), nticks: 4, anchor: `y${panels.length === 1 ? "" : panels.length}`, fixedrange: true },
+    margin: { l: 60, r: 14, t: 28, b: 32 }, hovermode: "x",
+    xaxis: { range: [stamp(view[0]), stamp(view[1])], type: "date", gridcolor: ink("--feint"), nticks: 4, tickformat: isBrief ? "%-H:%M:%S" : "%-H:%M", anchor: `y${panels.length === 1 ? "" : panels.length}`, fixedrange: true },
     shapes: [],
   };
 }

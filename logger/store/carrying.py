@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import replace
 
 from logger.core.soc import Count, carry
-from logger.core.tick import US_PER_S
+from logger.core.tick import US_PER_S, Tick
 from logger.store.reader import Log, RunRow
 
 COUNTED = "pack.soc_counted_pct"
@@ -42,23 +42,24 @@ def carried_count(
 
 def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:
     """Return when a run was left, microseconds since its zero, and its count then."""
-    balance_us = run.balance_us or 0
-    if run.end_us is not None:
-        return run.end_us, run.count
     tick = log.last_tick(run.id)
-    # The second that was under way at the balance may hold more than the balance does.
-    if tick is None or tick.index < balance_us // US_PER_S:
-        return balance_us, run.count
-    end_us = max(tick.last_us, balance_us)
+    if tick is None or run.balance_us is None or tick.last_us <= run.balance_us:
+        balance_us = run.balance_us or 0
+        last_us = balance_us if tick is None else max(balance_us, tick.last_us)
+        return last_us if run.end_us is None else run.end_us, run.count
+    # Cut off between two balances: the stored seconds tell the rest.
+    end_us = tick.last_us if run.end_us is None else run.end_us
+    return end_us, _caught_up(run.count, tick, run.balance_us)
+
+
+def _caught_up(count: Count | None, tick: Tick, balance_us: int) -> Count | None:
     counted = tick.cells.get(COUNTED)
-    count = run.count
     if counted is None or count is None or count.counted_pct is None:
-        return end_us, count
-    since_s = (end_us - balance_us) / US_PER_S
+        return count
     moved_pct = counted.last - count.counted_pct
-    return end_us, replace(
+    return replace(
         count,
         counted_pct=counted.last,
         moved_pct=count.moved_pct + moved_pct,
-        counted_s=count.counted_s + since_s,
+        counted_s=count.counted_s + (tick.last_us - balance_us) / US_PER_S,
     )

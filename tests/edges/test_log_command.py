@@ -1,0 +1,280 @@
+"""`ampledger log`, `run` and `demo` as processes: killed, told to end, kept going.
+
+The van's meter is a real pseudo-terminal; pages are fetched as a browser would.
+"""
+
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import threading
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from logger.core.health import Health
+from logger.live import SnapshotFile
+from logger.store.reader import Log, RunRow
+from replay.van_model.stage import open_port
+from tests.running import COMMAND
+
+LONGEST_S = 40.0
+"""Real time that anything here may take on a busy machine."""
+
+VAN = """
+[van]
+name = "Dotterel"
+
+[pack]
+nameplate_ah = 100.0
+series_groups = 42
+start_soc_pct = 80.0
+
+[[port]]
+name = "meter"
+device = "{device}"
+
+[[line]]
+name = "main"
+port = "meter"
+
+[[feed]]
+channel = "pack.current_a"
+port = "meter"
+line = "main"
+field = "amps"
+
+[[feed]]
+channel = "pack.voltage_v"
+port = "meter"
+line = "main"
+field = "volts"
+"""
+
+FILES = ("--log", "van.db", "--live", "live.json", "--desk", "desk.db")
+
+
+@dataclass
+class Meter:
+    """A battery meter that speaks ten times a second on a pseudo-terminal."""
+
+    folder: Path
+    fd: int
+    stop: threading.Event = field(default_factory=threading.Event)
+
+    def speak(self) -> None:
+        """Speak until told to stop; what nobody reads is lost, as on a wire."""
+        while not self.stop.wait(0.1):
+            try:
+                os.write(self.fd, b"volts=150.0,amps=-36.0\r\n")
+            except BlockingIOError:
+                continue
+
+    def snapshots(self) -> SnapshotFile:
+        """Return the file that the logger writes."""
+        return SnapshotFile(self.folder / "live.json")
+
+    def is_live(self) -> bool:
+        """Return whether the logger runs and hears the meter right now."""
+        now = self.snapshots().read()
+        current = None if now is None else now.readings.get("pack.current_a")
+        return current is not None and current.health is Health.FRESH
+
+    def ticks(self) -> int:
+        """Return how many seconds are stored."""
+        if not (self.folder / "van.db").exists():
+            return 0
+        with Log(self.folder / "van.db") as log:
+            return sum(1 for run in log.runs() for _ in log.ticks(run.id))
+
+
+@pytest.fixture
+def meter(tmp_path: Path) -> Iterator[Meter]:
+    with open_port() as port:
+        (tmp_path / "van.toml").write_text(VAN.format(device=port.device))
+        each = Meter(tmp_path, port.fd)
+        thread = threading.Thread(target=each.speak)
+        thread.start()
+        yield each
+        each.stop.set()
+        thread.join()
+
+
+def until(holds: Callable[[], bool], process: "subprocess.Popen[str]") -> None:
+    """Wait until something holds while a process runs."""
+    end_s = time.perf_counter() + LONGEST_S
+    while not holds():
+        assert process.poll() is None, process.communicate()
+        assert time.perf_counter() < end_s, "did not come about"
+        time.sleep(0.05)
+
+
+@contextmanager
+def running(folder: Path, *words: str) -> Iterator["subprocess.Popen[str]"]:
+    """Run the command in a folder; whatever is left of it is killed in the end."""
+    with subprocess.Popen(
+        [COMMAND, *words],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    ) as process:
+        try:
+            yield process
+        finally:
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+
+
+def test_told_to_end_it_stores_the_rest_and_ends(meter: Meter) -> None:
+    with running(meter.folder, "log", *FILES, "van.toml") as logger:
+        until(lambda: meter.is_live() and meter.ticks() > 1, logger)
+        logger.send_signal(signal.SIGTERM)
+        out, _ = logger.communicate(timeout=LONGEST_S)
+    assert logger.returncode == 0, out
+    assert "Dotterel" in out
+    with Log(meter.folder / "van.db") as log:
+        (run,) = log.runs()
+        totals = log.totals(run.id)
+    assert run.end_us is not None
+    # -36 A all the while: the charge is -36 A·s a second of counted time.
+    current = totals["pack.current_a"]
+    assert current.integral == pytest.approx(-36.0 * current.covered_us / 1e6)
+    assert not (meter.folder / "live.json").exists()
+
+
+def test_killed_it_loses_no_stored_row_and_goes_on_counting(meter: Meter) -> None:
+    with running(meter.folder, "log", *FILES, "van.toml") as logger:
+        until(lambda: meter.ticks() > 3, logger)
+        logger.kill()
+        logger.communicate(timeout=LONGEST_S)
+    before = meter.ticks()
+    with Log(meter.folder / "van.db") as log:
+        last = log.last_tick(1)
+    assert last is not None
+    with running(meter.folder, "log", *FILES, "van.toml") as logger:
+        until(lambda: meter.ticks() > before + 1, logger)
+        logger.send_signal(signal.SIGTERM)
+        logger.communicate(timeout=LONGEST_S)
+    with Log(meter.folder / "van.db") as log:
+        first, second = log.runs()
+        (event,) = log.events(first.id)
+        counted = [
+            tick.cells["pack.soc_counted_pct"].last for tick in log.ticks(second.id)
+        ]
+        whole = log.connection.execute("PRAGMA integrity_check").fetchone()
+    assert whole == ("ok",)
+    assert (event.kind, first.end_us) == ("cut off", last.last_us)
+    left_pct = last.cells["pack.soc_counted_pct"].last
+    # It goes on where the last stored second left it; 36 A take 0.01 points a second.
+    assert left_pct - 1.0 < counted[0] < left_pct
+    assert counted == sorted(counted, reverse=True)
+
+
+def test_a_broken_van_file_is_told_and_nothing_is_begun(tmp_path: Path) -> None:
+    (tmp_path / "van.toml").write_text('[van]\nnam = "x"\n')
+    with running(tmp_path, "log", *FILES, "van.toml") as logger:
+        out, _ = logger.communicate(timeout=LONGEST_S)
+    assert logger.returncode == 2
+    assert "nam" in out
+    assert not (tmp_path / "van.db").exists()
+
+
+def free_port() -> int:
+    """Return a port that nobody uses right now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def children_of(pid: int) -> dict[str, int]:
+    """Return the children of a process: their sub-command and number (Linux)."""
+    found: dict[str, int] = {}
+    listed = Path(f"/proc/{pid}/task/{pid}/children").read_text()
+    for child in (int(number) for number in listed.split()):
+        words = Path(f"/proc/{child}/cmdline").read_bytes().split(b"\0")
+        found |= {name: child for name in ("log", "serve") if name.encode() in words}
+    return found
+
+
+def test_run_keeps_both_processes_going_and_ends_them(meter: Meter) -> None:
+    port = free_port()
+    words = ("run", *FILES, "--port", str(port), "van.toml")
+    with running(meter.folder, *words) as supervisor:
+        until(lambda: meter.is_live() and is_served(port), supervisor)
+        first = children_of(supervisor.pid)
+        os.kill(first["log"], signal.SIGKILL)
+        until(
+            lambda: (
+                children_of(supervisor.pid).get("log") not in (None, first["log"])
+                and meter.is_live()
+                and len(runs(meter)) == 2
+            ),
+            supervisor,
+        )
+        again = children_of(supervisor.pid)
+        assert again["serve"] == first["serve"]  # the other one did not notice
+        supervisor.send_signal(signal.SIGTERM)
+        supervisor.communicate(timeout=LONGEST_S)
+    assert not any(Path(f"/proc/{pid}").exists() for pid in again.values())
+    assert all(run.end_us is not None for run in runs(meter))
+
+
+def runs(meter: Meter) -> list[RunRow]:
+    with Log(meter.folder / "van.db") as log:
+        return log.runs()
+
+
+def is_served(port: int) -> bool:
+    """Return whether the dashboard answers at all."""
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/hello") as answer:
+            return bool(answer.status == 200)
+    except OSError:
+        return False
+
+
+def fetched(url: str) -> str:
+    with urllib.request.urlopen(url) as answer:
+        text: str = answer.read().decode()
+    return text
+
+
+def test_the_demo_prints_its_address_and_every_page_has_something(
+    tmp_path: Path,
+) -> None:
+    port = free_port()
+    with running(tmp_path, "demo", "--port", str(port)) as demo:
+        address = f"http://127.0.0.1:{port}"
+        until(lambda: is_served(port) and charge(address) is not None, demo)
+        drive, log = fetched(f"{address}/drive"), fetched(f"{address}/log")
+        trips = re.findall(r'href="(/log/\d+/\d+)"', log)
+        trip = fetched(address + trips[0])
+        began = charge(address)
+        until(lambda: charge(address) != began, demo)
+        demo.send_signal(signal.SIGINT)
+        out, _ = demo.communicate(timeout=LONGEST_S)
+    assert demo.returncode == 0, out
+    assert f"{address}/" in out
+    assert "invented" in out
+    assert "High voltage" in out
+    assert "%" in drive
+    assert len(trips) >= 3
+    assert "<svg" in trip
+    assert [each.name for each in tmp_path.iterdir()] == []
+
+
+def charge(address: str) -> float | None:
+    """Return the charge that Drive shows, %."""
+    value: float | None = json.loads(fetched(f"{address}/api/now"))["charge"]["figure"][
+        "value"
+    ]
+    return value
