@@ -80,7 +80,8 @@ class Entry:
         into: Energy into the pack, kWh.
         out: Energy out of it, kWh.
         store: Charge at the end.
-        detail: The small line.
+        detail: Way and consumption in the small line, where there is no column.
+        length: How long it took, behind that.
         notes: What stands against it.
         is_clock_unsure: True where its date may be wrong.
     """
@@ -94,6 +95,7 @@ class Entry:
     out: str
     store: str
     detail: str
+    length: str
     notes: tuple[str, ...] = ()
     is_clock_unsure: bool = False
 
@@ -221,6 +223,7 @@ def _entry(record: TripRecord, units: Units) -> Entry:
         out=kilowatt_hours(trip.energy_out_wh),
         store=percent(trip.soc_end_pct),
         detail=_detail(trip, units),
+        length=span_text(trip.duration_s),
         notes=notes_of(record, units),
         is_clock_unsure=not record.run.is_start_sure,
     )
@@ -232,7 +235,7 @@ def _detail(trip: Trip, units: Units) -> str:
         parts.append(f"{units.distance_text(trip.distance_m)} {units.distance}")
     if units.use_of(trip) is not None:
         parts.append(f"{units.use_text(trip)} {units.use}")
-    return ", ".join([*parts, span_text(trip.duration_s)])
+    return ", ".join(parts)
 
 
 def entry_so_far(
@@ -246,11 +249,8 @@ def entry_so_far(
         store: The charge of now, with its unit.
         units: Zone and units of the van.
     """
-    way = units.distance_text(trip.distance_m)
-    net = kilowatt_hours(trip.energy_net_wh)
-    detail = [] if trip.distance_m is None else [f"{way} {units.distance}"]
-    if trip.energy_net_wh is not None:
-        detail.append(f"{net} kWh net so far")
+    way, net_wh = units.distance_text(trip.distance_m), trip.energy_net_wh
+    net = "" if net_wh is None else f"{kilowatt_hours(net_wh)} kWh net so far"
     return Entry(
         when="" if start_us is None else units.clock(start_us),
         name="Trip so far",
@@ -260,7 +260,8 @@ def entry_so_far(
         into="",
         out="",
         store=store,
-        detail=", ".join(detail) or "nothing counted yet",
+        detail="" if trip.distance_m is None else f"{way} {units.distance}",
+        length=net or "under way",
     )
 
 

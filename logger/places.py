@@ -5,6 +5,7 @@ person's own. Makes a folder that is not there yet. Knows names of files, no con
 """
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 from platformdirs import user_data_path, user_runtime_path
@@ -12,6 +13,15 @@ from platformdirs import user_data_path, user_runtime_path
 from logger.errors import StoreError
 
 _NAME = "ampledger"
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """The three files between logger and dashboard."""
+
+    log: Path
+    snapshot: Path
+    desk: Path
 
 
 def data_dir() -> Path:

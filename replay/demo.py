@@ -16,19 +16,22 @@ import click
 
 from logger.clock import Clock
 from logger.commands.group import SHORT_CAUTION, examples
-from logger.commands.running import Child, stop_on_signals
+from logger.commands.supervising import Child, stop_on_signals
 from logger.core.tick import US_PER_S
-from logger.daemon.running import Files, run_logger
+from logger.daemon.running import run_logger
 from logger.errors import SourceError
+from logger.places import Files
 from logger.van.reading import read_van
 from replay.prefill import prefill
 from replay.van_model.boxes import start_state
+from replay.van_model.day import ROUND_S
 from replay.van_model.files import copy_files
 from replay.van_model.speaking import Speaker
 from replay.van_model.stage import Stage, open_stage
 
-PAST_S = 5400.0
-"""How much of the van's past is in the log before the demo goes live."""
+PAST_S = float(ROUND_S)
+"""How much of the van's past is in the log before the demo goes live: one round of its
+day, so that it is about to drive off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +84,7 @@ def demo(
     """Show everything with an invented van: no hardware, no settings.
 
     The van drives, charges and stands in the sun for ever, faster than in real life;
-    its log begins with the hour and a half before. Everything about it is invented.
+    its log begins with the hour and a quarter before. Everything about it is invented.
     Ends with Ctrl-C.
     """
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(message)s")

@@ -8,8 +8,7 @@ from typing import Any
 
 import click
 
-from logger.daemon.running import Files
-from logger.places import desk_file, live_file, log_file
+from logger.places import Files, desk_file, live_file, log_file
 
 
 @dataclass(frozen=True, slots=True)

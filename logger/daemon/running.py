@@ -2,9 +2,7 @@
 
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
 from importlib.metadata import version
-from pathlib import Path
 
 from logger.clock import Clock
 from logger.daemon.publishing import live_van
@@ -14,6 +12,7 @@ from logger.desk import Desk
 from logger.errors import StoreError
 from logger.live import SnapshotFile
 from logger.pipeline.chain import Pipeline
+from logger.places import Files
 from logger.sources.inbox import Inbox
 from logger.sources.opening import supervisors
 from logger.sources.supervisor import Supervisor
@@ -27,15 +26,6 @@ END_S = 1.0
 """Real time that a clean stop may take for the card."""
 
 CUT_OFF = "The logger ended without notice: power was lost, or it was killed."
-
-
-@dataclass(frozen=True, slots=True)
-class Files:
-    """The three files between logger and dashboard."""
-
-    log: Path
-    snapshot: Path
-    desk: Path
 
 
 def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> None:

@@ -22,14 +22,14 @@ from logger.live import SnapshotFile
 from logger.store.reader import Log
 from replay.van_model.files import copy_files
 from replay.van_model.stage import open_port
-from tests.bench.processes import Used, child_of, used
+from tests.bench.processes import child_of, children_of, used
 from tests.running import COMMAND
 
 PHONES = 50
 LISTEN_S = 20.0
 QUIET_S = 10.0
 READY_S = 60.0
-PAGE_EVERY_S = 1.0
+FILES = ("--log", "van.db", "--live", "live.json", "--desk", "desk.db")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ def main() -> Iterator[str]:
     yield line(
         "start to first stored sample, median of 5", "<= 1 s", middle(starts), "s"
     )
-    yield from logger_alone_lines()
+    yield from memory_lines()
 
 
 def line(what: str, goal: str, measured: float, unit: str) -> str:
@@ -142,15 +142,6 @@ def listening_lines(demo: Demo) -> Iterator[str]:
     yield line("dashboard, 50 phones at 5 Hz", "<= 3 %", share, "% of a core")
     yield line("snapshot to phone, p50", "-", percentile(delays_ms, 50), "ms")
     yield line("snapshot to phone, p99", "<= 20 ms", percentile(delays_ms, 99), "ms")
-    yield from memory_lines(used(demo.logger_pid), used(demo.pages_pid))
-
-
-def memory_lines(logger: Used, pages: Used) -> Iterator[str]:
-    """Yield the memory of the demo's two processes."""
-    both = logger.pss_mb + pages.pss_mb
-    yield line("memory (PSS), demo: logger and van model", "-", logger.pss_mb, "MB")
-    yield line("memory (PSS), dashboard", "-", pages.pss_mb, "MB")
-    yield line("memory (PSS), both", "<= 105 MB", both, "MB")
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,10 +191,9 @@ def start_to_first_sample_s() -> float:
     with tempfile.TemporaryDirectory() as name, open_port() as roof, open_port() as met:
         folder = Path(name)
         van = copy_files(folder, {"roof": roof.device, "meter": met.device})
-        files = ["--log", "van.db", "--live", "live.json", "--desk", "desk.db"]
         began_us = uptime_us()
         logger = subprocess.Popen(
-            [COMMAND, "log", *files, van.name], cwd=folder, stdout=subprocess.DEVNULL
+            [COMMAND, "log", *FILES, van.name], cwd=folder, stdout=subprocess.DEVNULL
         )
         try:
             while not has_raw(folder / "van.db"):
@@ -228,19 +218,39 @@ def has_raw(path: Path) -> bool:
         return False
 
 
-def logger_alone_lines() -> Iterator[str]:
-    """Yield the memory of a logger that listens to two ports and nothing else."""
+def memory_lines() -> Iterator[str]:
+    """Yield the memory of a logger that listens to two ports, alone and with pages."""
+    with listening_van("log") as process:
+        time.sleep(QUIET_S)
+        yield line(
+            "memory (PSS), logger alone", "<= 45 MB", used(process.pid).pss_mb, "MB"
+        )
+    with listening_van("run", "--port", str(free_port())) as process:
+        time.sleep(QUIET_S)
+        pages, both = 0.0, 0.0
+        for name, pid in children_of(process.pid).items():
+            pss_mb = used(pid).pss_mb
+            both += pss_mb
+            pages = pss_mb if name == "serve" else pages
+        supervisor = used(process.pid).pss_mb
+    yield line("memory (PSS), dashboard", "-", pages, "MB")
+    yield line("memory (PSS), logger and dashboard", "<= 105 MB", both, "MB")
+    yield line("memory (PSS), the supervisor besides", "-", supervisor, "MB")
+
+
+@contextmanager
+def listening_van(*words: str) -> "Iterator[subprocess.Popen[bytes]]":
+    """Run a command for a van whose only live boxes are two serial ports."""
     with tempfile.TemporaryDirectory() as name, open_port() as roof, open_port() as met:
         folder = Path(name)
         van = copy_files(folder, {"roof": roof.device, "meter": met.device})
-        files = ["--log", "van.db", "--live", "live.json", "--desk", "desk.db"]
-        logger = subprocess.Popen(
-            [COMMAND, "log", *files, van.name], cwd=folder, stdout=subprocess.DEVNULL
+        process = subprocess.Popen(
+            [COMMAND, *words, *FILES, van.name],
+            cwd=folder,
+            stdout=subprocess.DEVNULL,
         )
         try:
-            time.sleep(QUIET_S)
-            pss_mb = used(logger.pid).pss_mb
+            yield process
         finally:
-            logger.terminate()
-            logger.wait(READY_S)
-    yield line("memory (PSS), logger alone", "<= 45 MB", pss_mb, "MB")
+            process.terminate()
+            process.wait(READY_S)

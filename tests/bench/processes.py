@@ -34,3 +34,13 @@ def child_of(pid: int) -> int | None:
     """Return the first child of a process, or None."""
     children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
     return int(children[0]) if children else None
+
+
+def children_of(pid: int) -> dict[str, int]:
+    """Return the children of the supervisor: their sub-command and number."""
+    found: dict[str, int] = {}
+    listed = Path(f"/proc/{pid}/task/{pid}/children").read_text()
+    for child in (int(number) for number in listed.split()):
+        words = Path(f"/proc/{child}/cmdline").read_bytes().split(b"\0")
+        found |= {name: child for name in ("log", "serve") if name.encode() in words}
+    return found

@@ -160,5 +160,5 @@ def test_a_file_that_is_no_desk_is_told(tmp_path: Path) -> None:
         lambda: Desk(path).is_paired("x"),
         lambda: Desk(path).open_pairing(1),
     ):
-        with pytest.raises(StoreError, match="desk.db"):
+        with pytest.raises(StoreError, match=r"desk\.db"):
             use()

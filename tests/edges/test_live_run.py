@@ -18,12 +18,13 @@ from logger.core.health import Health
 from logger.core.rollup import Minute
 from logger.core.tick import Cell, Tick
 from logger.core.trips import Trip
-from logger.daemon.running import Files, run_logger
+from logger.daemon.running import run_logger
 from logger.decode.frames import Beat, Entry, Frame, Line
 from logger.desk import Desk
 from logger.live import Snapshot, SnapshotFile
 from logger.pipeline.chain import Pipeline
 from logger.pipeline.spec import Balance, Output, Remark
+from logger.places import Files
 from logger.store.carrying import carried_count
 from logger.store.reader import Log, RunRow
 from logger.van.reading import Van, read_van

@@ -23,6 +23,7 @@ from logger.core.health import Health
 from logger.live import SnapshotFile
 from logger.store.reader import Log, RunRow
 from replay.van_model.stage import open_port
+from tests.bench.processes import children_of
 from tests.running import COMMAND
 
 LONGEST_S = 40.0
@@ -195,16 +196,6 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def children_of(pid: int) -> dict[str, int]:
-    """Return the children of a process: their sub-command and number (Linux)."""
-    found: dict[str, int] = {}
-    listed = Path(f"/proc/{pid}/task/{pid}/children").read_text()
-    for child in (int(number) for number in listed.split()):
-        words = Path(f"/proc/{child}/cmdline").read_bytes().split(b"\0")
-        found |= {name: child for name in ("log", "serve") if name.encode() in words}
-    return found
-
-
 def test_run_keeps_both_processes_going_and_ends_them(meter: Meter) -> None:
     port = free_port()
     words = ("run", *FILES, "--port", str(port), "van.toml")
@@ -267,7 +258,7 @@ def test_the_demo_prints_its_address_and_every_page_has_something(
     assert "invented" in out
     assert "High voltage" in out
     assert "%" in drive
-    assert len(trips) >= 3
+    assert len(trips) >= 2
     assert "<svg" in trip
     assert [each.name for each in tmp_path.iterdir()] == []
 
