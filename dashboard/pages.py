@@ -18,7 +18,7 @@ from dashboard.assets import CHART_POLICY, asset, page, static_routes
 from dashboard.buckets import grid
 from dashboard.drive import drive_view
 from dashboard.history import all_trips, one_trip, start_of, units_of
-from dashboard.logbook import Entry, entry_so_far, log_page
+from dashboard.logbook import Entry, TripRecord, entry_so_far, log_page
 from dashboard.newest import Newest
 from dashboard.series import read_columns
 from dashboard.site import Site
@@ -138,13 +138,25 @@ def _add_log(router: APIRouter, pages: Pages) -> None:
         if path.exists():
             with Log(path) as opened:
                 units = units_of(opened, newest.snapshot)
-                records = all_trips(opened)
+                records = [
+                    each
+                    for each in all_trips(opened)
+                    if not _is_under_way(each, snapshot)
+                ]
                 if snapshot is not None:
                     so_far = _so_far(opened, snapshot, units)
         else:
             units, records = units_of(None, newest.snapshot), []
         shown = log_page(records, units, before, so_far, _store_now(snapshot))
         return pages.draw(request, "log.html", log=shown, units=units)
+
+
+def _is_under_way(record: TripRecord, snapshot: Snapshot | None) -> bool:
+    """Return whether a stored trip goes on: it is then shown as it stands now."""
+    if snapshot is None or snapshot.trip is None:
+        return False
+    is_same_run = record.run.id == snapshot.run
+    return is_same_run and record.trip.start_us == snapshot.trip.start_us
 
 
 def _charge_now(snapshot: Snapshot | None) -> float | None:

@@ -247,10 +247,12 @@ def test_the_demo_prints_its_address_and_every_page_has_something(
         address = f"http://127.0.0.1:{port}"
         until(lambda: is_served(port) and charge(address) is not None, demo)
         drive, log = fetched(f"{address}/drive"), fetched(f"{address}/log")
-        trips = re.findall(r'href="(/log/\d+/\d+)"', log)
+        trips = trips_of(log)
         trip = fetched(address + trips[0])
         began = charge(address)
         until(lambda: charge(address) != began, demo)
+        until(lambda: "Trip so far" in fetched(f"{address}/log"), demo)
+        under_way = trips_of(fetched(f"{address}/log"))
         demo.send_signal(signal.SIGINT)
         out, _ = demo.communicate(timeout=LONGEST_S)
     assert demo.returncode == 0, out
@@ -259,8 +261,14 @@ def test_the_demo_prints_its_address_and_every_page_has_something(
     assert "High voltage" in out
     assert "%" in drive
     assert len(trips) >= 2
+    assert under_way == trips  # the one that goes on is not listed twice
     assert "<svg" in trip
     assert [each.name for each in tmp_path.iterdir()] == []
+
+
+def trips_of(page: str) -> list[str]:
+    """Return the addresses of the trips on the Log."""
+    return re.findall(r'href="(/log/\d+/\d+)"', page)
 
 
 def charge(address: str) -> float | None:

@@ -11,9 +11,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import uvicorn
+from fastapi import FastAPI
 
 from dashboard.app import create_app
+from dashboard.server import Server, make_server
 from dashboard.site import Site
 from logger.clock import Clock
 from logger.live import Snapshot, SnapshotFile
@@ -71,12 +72,15 @@ class Van:
         site: What is served.
         logger: Who writes.
         port: Where it listens, on loopback.
+        app: The application that listens, or listened last.
     """
 
     site: Site
     logger: Logger
     port: int
-    _server: uvicorn.Server | None = None
+    app: FastAPI = field(default_factory=FastAPI)
+    _server: Server | None = None
+    _socket: socket.socket | None = None
     _thread: threading.Thread | None = None
 
     @property
@@ -90,32 +94,24 @@ class Van:
         return f"http://{NAME}:{self.port}"
 
     def serve(self) -> None:
-        """Begin to listen; return when it does."""
-        config = uvicorn.Config(
-            create_app(self.site),
-            host="127.0.0.1",
-            port=self.port,
-            log_level="error",
-            ws="none",
-            timeout_graceful_shutdown=1,
+        """Begin to listen; connections that come before it is ready wait."""
+        self.app = create_app(self.site)
+        self._server = make_server(self.app)
+        self._socket = socket.create_server(("127.0.0.1", self.port))
+        self._thread = threading.Thread(
+            target=self._server.run, kwargs={"sockets": [self._socket]}
         )
-        self._server = uvicorn.Server(config)
-        self._thread = threading.Thread(target=self._server.run)
         self._thread.start()
-        waiting = threading.Event()
-        for _ in range(200):
-            if self._server.started:
-                return
-            waiting.wait(LONGEST_S / 200)
-        raise TimeoutError(self.url)
 
     def kill(self) -> None:
-        """Stop listening at once, open streams and all."""
+        """Stop listening and end the open streams."""
         if self._server is not None and self._thread is not None:
             self._server.should_exit = True
-            self._server.force_exit = True
             self._thread.join(LONGEST_S)
-        self._server = self._thread = None
+            assert not self._thread.is_alive()
+        if self._socket is not None:
+            self._socket.close()
+        self._server = self._thread = self._socket = None
 
 
 def free_port() -> int:

@@ -1,0 +1,105 @@
+"""Log and trip in a real browser; every page for every reader."""
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
+
+from tests.web.browser.conftest import PATIENCE_MS, Phone
+from tests.web.browser.van import Van
+
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+PAGES = ["/drive", "/log", "/log?before=2026-06-19", "/log/2/0", "/log/1/0",
+         "/log/2/0?read=1", "/passenger"]  # fmt: skip
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("state", ["fresh", "stale"])
+def test_no_page_shuts_anybody_out(
+    state: str, scheme: str, van: Van, phone: Phone
+) -> None:
+    page = phone(f"{van.url}/drive", color_scheme=scheme)
+    if state == "stale":
+        van.logger.stop()
+        expect(page.locator(".strip p")).to_contain_text(
+            "No link to logger for", timeout=PATIENCE_MS
+        )
+    for path in PAGES:
+        page.goto(van.url + path)
+        page.wait_for_timeout(300)
+        found = Axe().run(page, options={"runOnly": TAGS})
+        assert found.violations_count == 0, (path, found.generate_report())
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_narrow_phone_needs_no_sideways_scroll(
+    path: str, van: Van, phone: Phone
+) -> None:
+    page = phone(van.url + path, viewport={"width": 320, "height": 640})
+    page.wait_for_timeout(200)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+
+
+def test_the_log_lists_what_was_replayed(van: Van, phone: Phone) -> None:
+    page = phone(f"{van.url}/log", java_script_enabled=False)
+    text = page.locator("main").inner_text()
+    # Worked out by others: see tests/drives/test_passenger_car.py.
+    assert "Fri 19 Jun" in text
+    assert "8.0 mi" in text  # 12.82 km
+    row = page.locator("tr.one", has_text="9:12")
+    expect(row).to_contain_text("0.5")
+    expect(row).to_contain_text("2.4")
+    expect(page.locator("#last")).to_contain_text("Store now")
+
+
+def test_a_trip_tells_its_account_and_shows_its_panels(van: Van, phone: Phone) -> None:
+    page = phone(f"{van.url}/log", java_script_enabled=False)
+    page.locator("tr.one", has_text="9:12").get_by_role("link").click()
+    expect(page).to_have_url(f"{van.url}/log/2/0")
+    expect(page.locator(".sumline")).to_contain_text("Wh/km")
+    expect(page.locator("table.account")).to_contain_text("2.41")
+    expect(page.locator("table.account")).to_contain_text("1.96")
+    panels = page.locator('svg.plot[role="img"]')
+    expect(panels).to_have_count(3)
+    for panel in panels.all():
+        assert len(panel.get_attribute("aria-label") or "") > 20
+        assert panel.locator("polyline").count() >= 1
+    page.get_by_text("Show as table").click()
+    assert 2 <= page.locator("details tbody tr").count() <= 30
+
+
+def test_values_are_read_off_by_a_tap_and_keys_zoom(van: Van, phone: Phone) -> None:
+    page = phone(f"{van.url}/log/2/0")
+    wrong: list[str] = []
+    page.on("console", lambda m: wrong.append(m.text) if m.type == "error" else None)
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    assert page.locator("script").count() == 0  # nothing heavy until it is asked for
+    page.get_by_role("link", name="Read values and zoom").click()
+    chart = page.locator(".chart .main-svg").first
+    expect(chart).to_be_visible(timeout=PATIENCE_MS)
+    expect(page.locator(".wait")).to_have_text(
+        "Tap the chart to read values.", timeout=PATIENCE_MS
+    )
+    page.evaluate("document.querySelector('.chart').scrollIntoView()")
+    box = page.locator(".chart").bounding_box()
+    assert box is not None
+    page.touchscreen.tap(box["x"] + 200, box["y"] + 90)
+    expect(page.locator(".readout .power")).not_to_have_text("—", timeout=PATIENCE_MS)
+    expect(page.locator(".readout .soc")).not_to_have_text("—")
+    when = page.locator(".readout .when").inner_text()
+    assert when.startswith(("8:", "08:"))
+    with page.expect_response("**/api/series*") as nearer:
+        page.get_by_role("button", name="Nearer").click()
+    assert nearer.value.ok
+    with page.expect_response("**/api/series*") as whole:
+        page.get_by_role("button", name="Whole").click()
+    assert nearer.value.url != whole.value.url
+    assert wrong == []
+
+
+def test_a_trip_that_is_not_there_is_no_page(van: Van, phone: Phone) -> None:
+    page = phone(f"{van.url}/log")
+    for path in ("/log/9/0", "/log/1/7", f"/log/{2**70}/0"):
+        answer = page.goto(van.url + path)
+        assert answer is not None
+        assert answer.status in (404, 422)
