@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import httpx2 as httpx
 import pytest
@@ -48,6 +47,21 @@ def served(van: Site) -> Iterator[Served]:
 def seqs(found: object) -> list[int]:
     """Return the snapshot's number in each event."""
     return [json.loads(each["data"])["seq"] for each in found]  # type: ignore[attr-defined]
+
+
+class Reader:
+    """Reads the messages of one stream as they come."""
+
+    def __init__(self, stream: httpx.Response) -> None:
+        self._lines = stream.iter_lines()
+
+    def until(self, seq: int) -> str:
+        """Return the next message with that number."""
+        return next(
+            line
+            for line in self._lines
+            if line.startswith("data: ") and json.loads(line[6:])["seq"] == seq
+        )
 
 
 def wait_until(holds: Callable[[], bool]) -> None:
@@ -138,32 +152,18 @@ def test_now_is_the_message_of_the_stream(served: Served, file: SnapshotFile) ->
     assert now["seq"] == 5
 
 
-def test_two_listeners_get_the_same_message(
-    served: Served, file: SnapshotFile
-) -> None:
+def test_two_listeners_get_the_same_message(served: Served, file: SnapshotFile) -> None:
     file.write(snapshot(seq=1))
     with served.client() as one, served.client() as two, ExitStack() as stack:
-        streams = [
-            stack.enter_context(client.stream("GET", "/api/stream"))
+        readers = [
+            Reader(stack.enter_context(client.stream("GET", "/api/stream")))
             for client in (one, two)
         ]
-        firsts = [line for stream in streams for line in _until(stream, 1)]
-        assert len(firsts) == 2
+        for reader in readers:
+            reader.until(1)
         file.write(snapshot(seq=2))
-        seconds = [line for stream in streams for line in _until(stream, 2)]
-    assert seconds[0] == seconds[1]
-
-
-_READERS: dict[int, Iterator[str]] = {}
-
-
-def _until(stream: httpx.Response, seq: int) -> list[str]:
-    """Return the first message of a stream, from here on, with that number."""
-    reader = _READERS.setdefault(id(stream), stream.iter_lines())
-    for line in reader:
-        if line.startswith("data: ") and json.loads(line[6:])["seq"] == seq:
-            return [line]
-    return []
+        first, second = [reader.until(2) for reader in readers]
+    assert first == second
 
 
 def test_a_browser_gets_four_streams_and_no_fifth(served: Served) -> None:
@@ -194,9 +194,10 @@ def test_a_reader_that_takes_nothing_costs_the_others_nothing(
         idle.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
         idle.sendall(b"GET /api/stream HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
         with served.client() as client, client.stream("GET", "/api/stream") as stream:
+            reader = Reader(stream)
             for seq in range(2, 60):
                 file.write(snapshot(seq=seq, values=many))
-                assert _until(stream, seq)
+                assert reader.until(seq)
 
 
 def test_streams_end_with_the_server(van: Site) -> None:
@@ -289,10 +290,6 @@ def test_a_message_that_cannot_be_made_stops_the_stream_for_a_moment_only(
 
     assert asyncio.run(scene()) == 2
     assert "failed 1 times" in caplog.text
-
-
-async def _never() -> Any:
-    await asyncio.Event().wait()
 
 
 def test_a_message_of_several_lines_stays_one_event(file: SnapshotFile) -> None:
