@@ -8,7 +8,8 @@ connections and time, no page.
 import asyncio
 import socket
 from collections.abc import Callable
-from typing import Literal
+from dataclasses import dataclass
+from typing import Literal, assert_never
 
 import h11
 import uvicorn
@@ -16,15 +17,6 @@ from fastapi import FastAPI
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from dashboard.envelope import secured
-
-HEAD_S = 10.0
-"""The head of a request has to be there after this, however it trickles."""
-
-BODY_S = 30.0
-"""And the body after this: 1 MB at most."""
-
-STALL_S = 15.0
-"""A reader that takes nothing for so long is gone."""
 
 CONNECTIONS_PER_ADDRESS = 20
 CONNECTIONS = 200
@@ -37,7 +29,33 @@ WAITING_BYTES = 16 * 1024
 phone that wakes up shall not get a minute of old messages first."""
 
 Phase = Literal["head", "body", "answer"]
-_LIMITS_S: dict[Phase, float] = {"head": HEAD_S, "body": BODY_S}
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long is waited for whom.
+
+    Attributes:
+        head_s: The head of a request has to be there after this, however it trickles.
+        body_s: And the body, 1 MB at most, after this.
+        stall_s: A reader that takes nothing for so long is gone.
+    """
+
+    head_s: float = 10.0
+    body_s: float = 30.0
+    stall_s: float = 15.0
+
+    def limit_s(self, phase: Phase) -> float | None:
+        """Return how long a phase may last, s; None for as long as it takes."""
+        match phase:
+            case "head":
+                return self.head_s
+            case "body":
+                return self.body_s
+            case "answer":
+                return None
+            case _:
+                assert_never(phase)
 
 
 class Connection(H11Protocol):
@@ -46,6 +64,7 @@ class Connection(H11Protocol):
     Counted by address, and told from the crowd before a byte of it is read.
     """
 
+    patience: Patience = Patience()
     _phase: Phase = "answer"
     _deadline: asyncio.TimerHandle | None = None
     _stall: asyncio.TimerHandle | None = None
@@ -89,7 +108,7 @@ class Connection(H11Protocol):
             return  # the time runs on, however the bytes trickle
         _cancel(self._deadline)
         self._phase, self._deadline = phase, None
-        limit_s = _LIMITS_S.get(phase)
+        limit_s = self.patience.limit_s(phase)
         if limit_s is not None:
             self._deadline = self.loop.call_later(limit_s, self.transport.close)
 
@@ -102,7 +121,7 @@ class Connection(H11Protocol):
     def pause_writing(self) -> None:
         """Give a reader that is behind some time."""
         super().pause_writing()
-        self._stall = self.loop.call_later(STALL_S, self.transport.abort)
+        self._stall = self.loop.call_later(self.patience.stall_s, self.transport.abort)
 
     def resume_writing(self) -> None:
         """Go on with a reader that has caught up."""
@@ -155,11 +174,16 @@ class Server(uvicorn.Server):
         await super().shutdown(sockets)
 
 
-def make_server(app: FastAPI) -> Server:
-    """Return a server for a dashboard; `run(sockets=[...])` serves."""
+def make_server(app: FastAPI, http: type[Connection] = Connection) -> Server:
+    """Return a server for a dashboard; `run(sockets=[...])` serves.
+
+    Args:
+        app: The dashboard.
+        http: How patient its connections are.
+    """
     config = uvicorn.Config(
         app,
-        http=Connection,
+        http=http,
         ws="none",
         loop="asyncio",
         lifespan="on",

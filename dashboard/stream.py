@@ -25,6 +25,10 @@ POLL_S = 0.01
 """How often the file in memory is looked at while somebody listens: snapshots come
 every 200 ms and go out within 20 ms."""
 
+REST_S = 0.15
+"""After a snapshot the next one is not looked for so soon: looking 100 times a second
+costs as much as serving 50 listeners."""
+
 IDLE_S = 0.25
 """The same while nobody listens; whoever comes is served at once all the same."""
 
@@ -139,13 +143,14 @@ class Stream:
         version, sent_us = self.newest.version, 0
         while True:
             self.newest.look()
-            is_due = uptime_us() - sent_us >= SILENCE_US
-            if self.listeners and (is_due or self.newest.version != version):
+            is_new = self.newest.version != version
+            if self.listeners and (is_new or uptime_us() - sent_us >= SILENCE_US):
                 version, sent_us = self.newest.version, uptime_us()
                 event = self.event()
                 for listener in self.listeners:
                     listener.offer(event)
-            await asyncio.sleep(POLL_S if self.listeners else IDLE_S)
+            active_s = REST_S if is_new else POLL_S
+            await asyncio.sleep(active_s if self.listeners else IDLE_S)
 
     def _began_anew(self, task: asyncio.Task[None]) -> None:
         error = None if task.cancelled() else task.exception()

@@ -194,3 +194,12 @@ def test_the_built_wheel_holds_every_file_of_the_packages(tmp_path: Path) -> Non
     ours = {name for name in listed() if PurePosixPath(name).parts[0] in PACKAGES}
     assert "dashboard/manual/cautions.md" in ours
     assert ours - held == set()
+
+
+def test_the_logger_runs_without_the_heavy_libraries() -> None:
+    heavy = {"numpy", "pandas", "plotly", "fastapi", "sqlite_utils", "pvlib"}
+    code = f"import logger.commands.running, sys; print({heavy} & set(sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == "set()\n"

@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 
 from dashboard.app import create_app
 from dashboard.guests import COOKIE
-from dashboard.server import make_server
+from dashboard.server import Connection, make_server
 from dashboard.site import Site
 from logger.clock import Clock, uptime_us
 from logger.core.health import Health
@@ -120,10 +120,10 @@ class Served:
 
 
 @contextmanager
-def serving(of: Site) -> Iterator[Served]:
+def serving(of: Site, http: type[Connection] = Connection) -> Iterator[Served]:
     """Serve a site with the real server until the end of the block."""
     app = create_app(of)
-    server = make_server(app)
+    server = make_server(app, http)
     with closing(socket.create_server(("127.0.0.1", 0))) as sock:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]})
         thread.start()

@@ -282,8 +282,8 @@ def test_no_path_leads_out_of_the_static_files(van: Site, path: str) -> None:
 def raw(port: int, request: str) -> str:
     """Return what the server answers to bytes that no library would send."""
     with socket.create_connection(("127.0.0.1", port), timeout=30.0) as sock:
-        sock.sendall(request.replace("HTTP/1.1\r\n", "HTTP/1.1\r\nConnection: close\r\n")
-                     .encode("latin-1"))  # fmt: skip
+        closing = request.replace("HTTP/1.1", "HTTP/1.1\r\nConnection: close", 1)
+        sock.sendall(closing.encode("latin-1"))
         answer = b""
         while part := sock.recv(65536):
             answer += part

@@ -17,6 +17,7 @@ from logger.core.rollup import Minute
 from logger.core.tick import Cell, Tick
 from logger.core.trips import Trip
 from logger.desk import Desk
+from logger.pipeline.spec import Output
 from logger.store.rows import Batch, Event
 from logger.store.writer import RunEnd, RunStart, Writer
 from tests.builders import us
@@ -61,7 +62,7 @@ def write_log(path: Path) -> None:
             if index != 100
         ]
         events = [Event(us(1), "source lost", "bus drive"), Event(us(2), "back", "x")]
-        outputs = [*ticks, *minutes, trip_at(0), trip_at(1000)]
+        outputs: list[Output] = [*ticks, *minutes, trip_at(0), trip_at(1000)]
         writer.write(first, Batch(outputs, [], events))
         writer.end_run(first, RunEnd(end_us=us(2000)))
         later = replace(LIVE, start_us=us(MONDAY_S + 86400))

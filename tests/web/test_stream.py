@@ -213,9 +213,9 @@ def test_streams_end_with_the_server(van: Site) -> None:
 
 
 def test_the_command_prints_its_address_and_stops_when_told(tmp_path: Path) -> None:
+    named = {"--log": "van.db", "--live": "live.json", "--desk": "desk.db"}
     files = [
-        *("--log", tmp_path / "van.db", "--live", tmp_path / "live.json"),
-        *("--desk", tmp_path / "desk.db"),
+        word for option, name in named.items() for word in (option, tmp_path / name)
     ]
     started = subprocess.Popen(
         [COMMAND, "serve", *files, "--port", "0", "--open-here"],

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from tests.running import DATA, ampledger
 from tests.web.browser.van import NAME, Van, running
@@ -31,16 +31,24 @@ WORDS = [
 Phone = Callable[..., Page]
 
 
-@pytest.fixture(scope="session")
-def browser_type_launch_args() -> dict[str, Any]:
+@pytest.fixture(scope="package")
+def browser() -> Iterator[Browser]:
+    """Return the browser; it ends with the last test of this package.
+
+    The library keeps a loop running in this thread as long as it is open, in which
+    other tests could start none of their own.
+    """
     if not CHROMIUM.exists():
         if os.environ.get("CI"):
             pytest.fail(f"no browser at {CHROMIUM}")
         pytest.skip(f"no browser at {CHROMIUM}")
-    return {"executable_path": CHROMIUM, "args": WORDS}
+    with sync_playwright() as library:
+        opened = library.chromium.launch(executable_path=CHROMIUM, args=WORDS)
+        yield opened
+        opened.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a log of the example's trip (run 1) and of a recorded drive (run 2)."""
     path: Path = tmp_path_factory.mktemp("log") / "van.db"

@@ -112,7 +112,9 @@ def test_drive_is_read_at_a_glance(name: str, van: Van, phone: Phone) -> None:
     show(van, SCENES[name])
     page = phone(f"{van.url}/drive")
     is_live(page)
-    page.evaluate("document.querySelectorAll('.unseen').forEach((x) => x.remove())")
+    page.evaluate(
+        "document.querySelectorAll('.unseen').forEach((x) => (x.hidden = true))"
+    )
     text = page.locator("main").inner_text()
     words = [each for each in text.split() if any(sign.isalpha() for sign in each)]
     assert len(words) <= 30, words
@@ -121,7 +123,7 @@ def test_drive_is_read_at_a_glance(name: str, van: Van, phone: Phone) -> None:
     assert page.evaluate(scrolled) <= 0
 
 
-@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("name", ["fresh", "broad", "disagreeing", "first"])
 @pytest.mark.parametrize(("width", "height"), [(320, 640), (844, 390)])
 def test_nothing_is_cut_on_other_phones(
     width: int, height: int, name: str, van: Van, phone: Phone
