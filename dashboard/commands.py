@@ -142,7 +142,7 @@ def _announce(host: str, port: int, desk: Desk) -> None:
     click.echo(f"Ampledger: {here}")
     for other in others:
         click.echo(f"From a phone: {other}")
-    if host not in names.LOOPBACK and not desk.phones():
+    if not names.is_loopback(host) and not desk.phones():
         _tell_code(desk, [*others, here][0])
     sys.stdout.flush()
 

@@ -9,6 +9,11 @@ ANYWHERE = ("0.0.0.0", "::", "")
 """What a server listens at to be reached by every network."""
 
 
+def is_loopback(host: str) -> bool:
+    """Return whether only this very computer is reached by a name or an address."""
+    return host.lower() in LOOPBACK or host.startswith("127.")
+
+
 def own_addresses() -> list[str]:
     """Return the addresses by which other computers reach this one, best first."""
     found = [
@@ -39,7 +44,7 @@ def _way_out(family: socket.AddressFamily, far: str) -> str:
 
 
 def _is_local(address: str) -> bool:
-    return address in LOOPBACK or address.startswith(("127.", "fe80:"))
+    return is_loopback(address) or address.startswith("fe80:")
 
 
 def own_names(more: Iterable[str] = ()) -> frozenset[str]:

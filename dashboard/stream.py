@@ -114,8 +114,7 @@ class Stream:
 
     def start(self) -> None:
         """Begin to look for snapshots, within a running loop."""
-        if self._is_closed:
-            return
+        self._is_closed = False
         self._task = asyncio.get_running_loop().create_task(self._watch())
         self._task.add_done_callback(self._began_anew)
 
@@ -159,7 +158,11 @@ class Stream:
         self._failures += 1
         if self._failures & (self._failures - 1) == 0:  # at 1, 2, 4, 8 ...
             log.error("stream: failed %d times", self._failures, exc_info=error)
-        task.get_loop().call_later(RESTART_S, self.start)
+        task.get_loop().call_later(RESTART_S, self._start_again)
+
+    def _start_again(self) -> None:
+        if not self._is_closed:
+            self.start()
 
     def is_full(self, address: str) -> bool:
         """Return whether one more from this address is too many."""

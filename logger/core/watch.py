@@ -14,9 +14,13 @@ from logger.core.tick import US_PER_S, Cell
 DISAGREEING_AFTER_US = 10 * US_PER_S
 """Apart for less than this may be two moments of one change (design judgement)."""
 
+FORGOTTEN_AFTER_US = 60 * US_PER_S
+"""Where one of two boxes has been silent for that long, nothing is known of how they
+agree now (design judgement)."""
+
 FROZEN_AFTER_US = 60 * US_PER_S
-"""A sound sensor under a swinging load does not repeat itself for a minute (design
-judgement)."""
+"""A sound sensor does not repeat itself for a minute after its load began to swing
+(design judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +58,7 @@ class _Apart:
 
 @dataclass(slots=True)
 class _Still:
-    """Since when one channel has repeated itself, and what its leader did since."""
+    """Since when one channel has repeated itself though its leader swung."""
 
     value: float | None = None
     since_us: int = 0
@@ -100,18 +104,19 @@ class Watch:
     def is_frozen(self, channel: str) -> bool:
         """Return whether a channel repeats itself while what it follows swings."""
         return any(
-            still.is_led
-            and still.now_us - still.since_us >= FROZEN_AFTER_US
-            and still.high - still.low >= row.swing
+            still.is_led and still.now_us - still.since_us >= FROZEN_AFTER_US
             for row, still in self._still.items()
             if row.channel == channel
         )
 
     def _see_pair(self, pair: Pair, cells: Mapping[str, Cell], now_us: int) -> None:
         first, second = cells.get(pair.first), cells.get(pair.second)
-        if first is None or second is None:
-            return  # only what is heard in the same second can be compared
         apart = self._apart.setdefault(pair, _Apart())
+        if first is None or second is None:
+            # Only what is heard in the same second can be compared.
+            if now_us - apart.now_us > FORGOTTEN_AFTER_US:
+                apart.since_us = None
+            return
         apart.now_us = now_us
         if pair.agrees(first.last, second.last):
             apart.since_us = None
@@ -133,3 +138,6 @@ class Watch:
             still.low = min(still.low, leader.low) if was_led else leader.low
             still.high = max(still.high, leader.high) if was_led else leader.high
             still.is_led = True
+            if still.high - still.low < row.swing:
+                # However long the van was parked before: the load moves only now.
+                still.since_us = now_us

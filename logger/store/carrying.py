@@ -43,16 +43,23 @@ def carried_count(
 def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:
     """Return when a run was left, microseconds since its zero, and its count then."""
     tick = log.last_tick(run.id)
-    if tick is None or run.balance_us is None or tick.last_us <= run.balance_us:
+    # The second that was under way at the balance may hold more than the balance does.
+    if (
+        tick is None
+        or run.balance_us is None
+        or tick.index < run.balance_us // US_PER_S
+    ):
         balance_us = run.balance_us or 0
         last_us = balance_us if tick is None else max(balance_us, tick.last_us)
         return last_us if run.end_us is None else run.end_us, run.count
     # Cut off between two balances: the stored seconds tell the rest.
-    end_us = tick.last_us if run.end_us is None else run.end_us
-    return end_us, _caught_up(run.count, tick, run.balance_us)
+    last_us = max(tick.last_us, run.balance_us)
+    end_us = last_us if run.end_us is None else run.end_us
+    since_s = (last_us - run.balance_us) / US_PER_S
+    return end_us, _caught_up(run.count, tick, since_s)
 
 
-def _caught_up(count: Count | None, tick: Tick, balance_us: int) -> Count | None:
+def _caught_up(count: Count | None, tick: Tick, since_s: float) -> Count | None:
     counted = tick.cells.get(COUNTED)
     if counted is None or count is None or count.counted_pct is None:
         return count
@@ -61,5 +68,5 @@ def _caught_up(count: Count | None, tick: Tick, balance_us: int) -> Count | None
         count,
         counted_pct=counted.last,
         moved_pct=count.moved_pct + moved_pct,
-        counted_s=count.counted_s + (tick.last_us - balance_us) / US_PER_S,
+        counted_s=count.counted_s + since_s,
     )

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -235,6 +236,24 @@ def test_the_command_prints_its_address_and_stops_when_told(tmp_path: Path) -> N
             started.send_signal(signal.SIGTERM)
             assert started.wait(LONGEST_S) == 0
         assert started.stderr.read() == ""
+
+
+def test_a_van_without_phones_shows_a_code_where_it_is_served(tmp_path: Path) -> None:
+    named = {"--log": "van.db", "--live": "live.json", "--desk": "desk.db"}
+    files = [
+        word for option, name in named.items() for word in (option, tmp_path / name)
+    ]
+    words = [COMMAND, "serve", *files, "--port", "0", "--host"]
+    for host, has_code in (("0.0.0.0", True), ("127.0.0.1", False)):
+        started = subprocess.Popen([*words, host], stdout=subprocess.PIPE, text=True)
+        with started:
+            assert started.stdout is not None
+            address = started.stdout.readline().removeprefix("Ampledger: ").strip()
+            assert httpx.get(f"{address}api/hello", timeout=LONGEST_S).is_success
+            started.send_signal(signal.SIGTERM)
+            said = started.stdout.read()
+            assert started.wait(LONGEST_S) == 0
+        assert bool(re.search(r"Type \d{4} \d{4} at http://", said)) is has_code
 
 
 def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
