@@ -273,6 +273,22 @@ def _pair(moment: Moment, count: Heard, meter: Heard) -> Charge:
     )
 
 
+def charge_text(charge: Charge) -> str:
+    """Write a charge in one line, as Drive has it; empty unless it is live.
+
+    Args:
+        charge: The charge.
+    """
+    if charge.figure.state != "live":
+        return ""
+    text = charge.figure.text
+    if charge.to:
+        text = f"{text} to {charge.to}"
+    if charge.band:
+        text = f"{text}{NBSP}{charge.band}"
+    return f"{text} {charge.other}" if charge.other else f"{text}{NBSP}%"
+
+
 def _pack_power(moment: Moment) -> Heard | None:
     heard = moment.heard("pack.power_w", is_mean=True)
     if heard is None:

@@ -4,19 +4,19 @@ Each reads, asks one pure function for the words, and draws a template. Everythi
 without a script.
 """
 
+import pathlib
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, HTTPException, Query, Request, Response
+from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from dashboard.assets import CHART_POLICY, asset, page, static_routes
 from dashboard.buckets import grid
-from dashboard.drive import drive_view
+from dashboard.drive import charge_text, drive_view
 from dashboard.history import all_trips, one_trip, start_of, units_of
 from dashboard.logbook import Entry, TripRecord, entry_so_far, log_page
 from dashboard.newest import Newest
@@ -24,8 +24,7 @@ from dashboard.series import read_columns
 from dashboard.site import Site
 from dashboard.strip import LINK_LOST_S, NO_LINK_TO_VAN, SOME_LATE
 from dashboard.trip_page import CHANNELS, POINTS, trip_view
-from dashboard.wording import DASH, Units, band_text, percent, span_text
-from logger.core.health import Health
+from dashboard.wording import DASH, Units, span_text
 from logger.core.tick import US_PER_S
 from logger.live import Snapshot
 from logger.store.reader import Log
@@ -68,7 +67,7 @@ def pages(site: Site) -> APIRouter:
 
 def _templates() -> Environment:
     found = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        loader=FileSystemLoader(pathlib.Path(__file__).parent / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -131,10 +130,9 @@ def _add_log(router: APIRouter, pages: Pages) -> None:
     ) -> Response:
         """Return two weeks of trips; the newest without `before`."""
         newest: Newest = request.app.state.newest
-        is_live = newest.age_s() <= LINK_LOST_S
-        snapshot = newest.snapshot if is_live else None
-        path = pages.site.log_path
-        so_far = None
+        age_s, path = newest.age_s(), pages.site.log_path
+        snapshot = newest.snapshot if age_s <= LINK_LOST_S else None
+        store = charge_text(drive_view(snapshot, age_s).charge)
         if path.exists():
             with Log(path) as opened:
                 units = units_of(opened, newest.snapshot)
@@ -143,11 +141,10 @@ def _add_log(router: APIRouter, pages: Pages) -> None:
                     for each in all_trips(opened)
                     if not _is_under_way(each, snapshot)
                 ]
-                if snapshot is not None:
-                    so_far = _so_far(opened, snapshot, units)
+                so_far = _so_far(opened, snapshot, store, units)
         else:
-            units, records = units_of(None, newest.snapshot), []
-        shown = log_page(records, units, before, so_far, _store_now(snapshot))
+            units, records, so_far = units_of(None, newest.snapshot), [], None
+        shown = log_page(records, units, before, so_far, store)
         return pages.draw(request, "log.html", log=shown, units=units)
 
 
@@ -159,33 +156,27 @@ def _is_under_way(record: TripRecord, snapshot: Snapshot | None) -> bool:
     return is_same_run and record.trip.start_us == snapshot.trip.start_us
 
 
-def _charge_now(snapshot: Snapshot | None) -> float | None:
-    reading = None if snapshot is None else snapshot.readings.get("pack.soc_pct")
-    if reading is None or reading.health not in (Health.FRESH, Health.LATE):
-        return None
-    return reading.value
-
-
-def _store_now(snapshot: Snapshot | None) -> str:
-    soc_pct = _charge_now(snapshot)
-    if snapshot is None or soc_pct is None:
-        return ""
-    ends = (snapshot.readings.get(f"pack.soc_{end}_pct") for end in ("low", "high"))
-    low_pct, high_pct = (None if each is None else each.value for each in ends)
-    return band_text(soc_pct, low_pct, high_pct)
-
-
-def _so_far(log: Log, snapshot: Snapshot, units: Units) -> Entry | None:
-    if snapshot.trip is None:
+def _so_far(
+    log: Log, snapshot: Snapshot | None, store: str, units: Units
+) -> Entry | None:
+    if snapshot is None or snapshot.trip is None:
         return None
     start_us = start_of(log, snapshot.run, snapshot.trip.start_us)
-    store = percent(_charge_now(snapshot))
-    return entry_so_far(snapshot.trip, start_us, store, units)
+    return entry_so_far(snapshot.trip, start_us, store or DASH, units)
 
 
 def _add_trip(router: APIRouter, pages: Pages) -> None:
     @router.get("/log/{run}/{start_us}", summary="One trip: its account and its panels")
-    def trip(request: Request, run: int, start_us: int, read: bool = False) -> Response:
+    def trip(
+        request: Request,
+        run: Annotated[int, Path(description="Number of the run.")],
+        start_us: Annotated[
+            int, Path(description="Its start, microseconds since the run's zero.")
+        ],
+        read: Annotated[
+            bool, Query(description="Add the chart that values are read from.")
+        ] = False,
+    ) -> Response:
         """Return a trip; `read=1` adds the chart that values can be read from."""
         path = pages.site.log_path
         if not path.exists() or not (0 <= run <= LARGEST and 0 <= start_us <= LARGEST):

@@ -138,6 +138,6 @@ class Watch:
             still.low = min(still.low, leader.low) if was_led else leader.low
             still.high = max(still.high, leader.high) if was_led else leader.high
             still.is_led = True
-            if still.high - still.low < row.swing:
+            if not was_led or still.high - still.low < row.swing:
                 # However long the van was parked before: the load moves only now.
                 still.since_us = now_us

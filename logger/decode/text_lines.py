@@ -50,12 +50,12 @@ class LineForm:
         Args:
             data: The line, without its end.
         """
+        body = data
         if self.checksum is Checksum.XOR:
             body, star, digits = data.rpartition(b"*")
             if not star or digits.upper() != b"%02X" % reduce(xor, body, 0):
                 return Rejected(Reason.CHECKSUM, data)
-            data = body
-        parts = data.decode("ascii", errors="replace").split(self.separator)
+        parts = body.decode("ascii", errors="replace").split(self.separator)
         if self.columns is None:
             pairs = (part.partition("=") for part in parts)
             found = {key.strip(): value.strip() for key, _, value in pairs}

@@ -32,9 +32,7 @@ def test_a_reading_is_late_after_two_beats_and_missing_after_five(
 
 
 @LAW
-@given(
-    st.integers(0, us(1000)), st.integers(0, us(1000)), st.integers(0, us(60))
-)
+@given(st.integers(0, us(1000)), st.integers(0, us(1000)), st.integers(0, us(60)))
 def test_growing_older_makes_no_reading_better(
     age_us: int, longer_us: int, period_us: int
 ) -> None:

@@ -6,7 +6,6 @@ from logger.core.rollup import MinuteFold
 from logger.core.soc import NO_STANDING, Band, Standing
 from logger.core.tick import ChannelFold, Gap, GapRule
 from logger.core.trips import TripFold
-from logger.quantities import Unit, find_channel
 from tests.builders import tick, us
 
 KEY, SPEED = "key.on", "road.speed_mps"
@@ -138,14 +137,3 @@ def test_the_beat_is_the_shorter_of_the_last_two_intervals(
 
 def test_a_declared_beat_is_the_beat() -> None:
     assert beat_s([0.0, 1.0, 2.0], GapRule(period_us=us(120))) == 120.0
-
-
-@pytest.mark.parametrize(
-    "name", ["pack", "pack.current_mv", "module.x.voltage_v", "sun.a.b.power_w", ""]
-)
-def test_a_name_without_a_quantity_is_no_channel(name: str) -> None:
-    assert find_channel(name) is None
-
-
-def test_a_unit_has_the_suffix_of_its_channels() -> None:
-    assert (Unit.AMPERE.suffix, Unit.CODE.suffix) == ("a", "")

@@ -1,4 +1,4 @@
-"""What a reading's age does not show: two boxes apart, and a value that stands still."""
+"""What a reading's age does not show: boxes apart, and a value that stands still."""
 
 from collections.abc import Iterable
 
@@ -95,9 +95,7 @@ def test_after_a_long_silence_ten_seconds_count_anew() -> None:
     assert watched(seconds).disagrees_with(VOLTS) is None
 
 
-def standing(
-    last_s: int, turns: float = 600.0
-) -> list[tuple[float, dict[str, float]]]:
+def standing(last_s: int, turns: float = 600.0) -> list[tuple[float, dict[str, float]]]:
     """Return seconds of one current while the motor goes up and down."""
     return [
         (float(t_s), {AMPS: 12.5, TURNS: turns * (t_s % 2)})
@@ -106,9 +104,9 @@ def standing(
 
 
 def test_a_value_that_repeats_itself_under_a_swinging_load_is_frozen() -> None:
-    # The first second is where it begins; the motor has swung by the third, at 2 s.
-    assert not watched(standing(61)).is_frozen(AMPS)
-    assert watched(standing(62)).is_frozen(AMPS)
+    # A minute after the last look, at 1 s, by which the motor had not swung yet.
+    assert not watched(standing(60)).is_frozen(AMPS)
+    assert watched(standing(61)).is_frozen(AMPS)
 
 
 def test_only_the_follower_is_frozen() -> None:
@@ -129,6 +127,12 @@ def test_a_parked_van_that_pulls_away_freezes_nothing() -> None:
     # sampled just before.
     parked = [(float(t_s), {AMPS: 0.0, TURNS: 0.0}) for t_s in range(600)]
     assert not watched([*parked, (600.0, {AMPS: 0.0, TURNS: 900.0})]).is_frozen(AMPS)
+
+
+def test_a_leader_that_wakes_up_swinging_freezes_nothing_at_once() -> None:
+    watch = watched((float(t_s), {AMPS: 0.0}) for t_s in range(600))
+    watch.see({AMPS: cell(0.0), TURNS: Cell(10, 0.0, 900.0, 900.0)}, us(600))
+    assert not watch.is_frozen(AMPS)
 
 
 def test_one_other_value_thaws_it() -> None:

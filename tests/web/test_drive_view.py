@@ -6,11 +6,11 @@ from dataclasses import replace
 import pytest
 
 from dashboard.ageing import Limits
-from dashboard.drive import NOT_KNOWN_YET, drive_view, message
+from dashboard.drive import NOT_KNOWN_YET, charge_text, drive_view, message
 from dashboard.strip import ALL_LIVE, SOME_LATE
 from dashboard.wording import DASH, MINUS, NBSP, kilowatts, number, span_text
 from logger.core.health import Health
-from logger.live import LiveSource, LiveTrip
+from logger.live import LiveSource, LiveTrip, Snapshot
 from tests.web.scenes import OPEN, SCENE, heard, live
 
 DISAGREEING = Health.DISAGREEING
@@ -181,6 +181,28 @@ def test_where_two_disagree_the_lower_is_large(
     assert view.charge.other == f"or {other}{NBSP}%"
     assert view.strip.words == "Counts disagree"
     assert view.charge.doubt_pct == max(count, meter)
+
+
+@pytest.mark.parametrize(
+    ("scene", "text"),
+    [
+        (SCENE, f"64{NBSP}±{NBSP}4{NBSP}%"),
+        (
+            heard(pack__soc_low_pct=live(41.0), pack__soc_high_pct=live(61.0)),
+            f"41 to 61{NBSP}%",
+        ),
+        (
+            heard(
+                pack__soc_pct=live(64.0, health=DISAGREEING),
+                meter__soc_pct=live(57.0, health=DISAGREEING),
+            ),
+            f"57 or 64{NBSP}%",
+        ),
+        (heard(pack__soc_pct=live(64.0, 30.0)), ""),
+    ],
+)
+def test_the_log_writes_the_charge_as_drive_has_it(scene: Snapshot, text: str) -> None:
+    assert charge_text(drive_view(scene, 0.1).charge) == text
 
 
 def test_a_logger_that_says_nothing_is_told_with_its_age() -> None:

@@ -12,7 +12,7 @@ from tests.web.browser.van import Van
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 PAGES = ["/drive", "/log", "/log?before=2026-06-19", "/log/2/0", "/log/1/0",
-         "/log/2/0?read=1", "/passenger"]  # fmt: skip
+         "/log/2/0?read=1", "/passenger", "/pair"]  # fmt: skip
 
 
 def shuts_out(page: Page, url: str) -> list[tuple[str, str]]:

@@ -37,6 +37,7 @@ class Logger:
     file: SnapshotFile
     scene: Snapshot = SCENE
     _seq: int = 0
+    _pen: threading.Lock = field(default_factory=threading.Lock)
     _stop: threading.Event = field(default_factory=threading.Event)
     _thread: threading.Thread | None = None
 
@@ -48,9 +49,10 @@ class Logger:
         self._thread.start()
 
     def write(self) -> None:
-        """Write one snapshot now."""
-        self._seq += 1
-        self.file.write(written_now(self.scene, self._seq))
+        """Write one snapshot now; one at a time, as from one logger."""
+        with self._pen:
+            self._seq += 1
+            self.file.write(written_now(self.scene, self._seq))
 
     def _run(self) -> None:
         while not self._stop.wait(0.2):
