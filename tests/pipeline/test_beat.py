@@ -12,7 +12,7 @@ from logger.core.tick import Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Beat, Item
 from logger.pipeline.chain import Pipeline
-from logger.pipeline.spec import Output
+from logger.pipeline.spec import Output, PipelineSpec
 from tests.builders import LAW, Outcome, run, us
 from tests.pipeline.boxes import beat, counted, line, line_spec
 
@@ -28,7 +28,22 @@ REPORTED = replace(
     SPEC, start=replace(SPEC.start, counted_pct=None), is_start_reported=True
 )
 KEYLESS = counted(line_spec("pack.current_a", "road.speed_mps"))
-SPECS = {"own start": SPEC, "start of the meter": REPORTED}
+
+
+def without(name: str) -> PipelineSpec:
+    """Return the van whose lines have a column more than it feeds from."""
+    feeds = SPEC.line_feeds["meter", "main"]
+    kept = tuple(feed for feed in feeds if feed.channel.name != name)
+    return replace(SPEC, line_feeds={("meter", "main"): kept})
+
+
+SPECS = {
+    "own start": SPEC,
+    "start of the meter": REPORTED,
+    "no key": without("key.on"),
+    "no current": without("pack.current_a"),
+    "no pack": replace(SPEC, pack=None),
+}
 
 
 @st.composite
@@ -72,11 +87,11 @@ def of_kind(outcome: Outcome, kind: type[Output]) -> list[Output]:
 @LAW
 @given(drives(), BEATS, st.sampled_from(sorted(SPECS)), st.floats(0, 1000))
 def test_with_and_without_beats_the_same_is_told(
-    items: list[Item], beats_s: list[float], start: str, after_s: float
+    items: list[Item], beats_s: list[float], van: str, after_s: float
 ) -> None:
     last = Beat(items[-1].t_us + us(after_s), 1 << 40)
-    without = run(SPECS[start], [*items, last])
-    with_beats = run(SPECS[start], [*mixed(items, beats_s), last])
+    without = run(SPECS[van], [*items, last])
+    with_beats = run(SPECS[van], [*mixed(items, beats_s), last])
     kinds: list[type[Output]] = [Tick, Minute, Trip]
     for kind in kinds:
         assert of_kind(with_beats, kind) == of_kind(without, kind)
