@@ -238,15 +238,12 @@ def _detail(trip: Trip, units: Units) -> str:
     return ", ".join(parts)
 
 
-def entry_so_far(
-    trip: LiveTrip, start_us: int | None, store: str, units: Units
-) -> Entry:
-    """Return the entry of the trip under way.
+def entry_so_far(trip: LiveTrip, start_us: int | None, units: Units) -> Entry:
+    """Return the entry of the trip under way; the store of now stands under it.
 
     Args:
         trip: The trip, so far.
         start_us: Its start, microseconds since the Unix epoch; None where undated.
-        store: The charge of now, with its unit.
         units: Zone and units of the van.
     """
     way, net_wh = units.distance_text(trip.distance_m), trip.energy_net_wh
@@ -259,7 +256,7 @@ def entry_so_far(
         use="",
         into="",
         out="",
-        store=store,
+        store="",
         detail="" if trip.distance_m is None else f"{way} {units.distance}",
         length=net or "under way",
     )

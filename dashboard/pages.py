@@ -141,7 +141,7 @@ def _add_log(router: APIRouter, pages: Pages) -> None:
                     for each in all_trips(opened)
                     if not _is_under_way(each, snapshot)
                 ]
-                so_far = _so_far(opened, snapshot, store, units)
+                so_far = _so_far(opened, snapshot, units)
         else:
             units, records, so_far = units_of(None, newest.snapshot), [], None
         shown = log_page(records, units, before, so_far, store)
@@ -156,13 +156,11 @@ def _is_under_way(record: TripRecord, snapshot: Snapshot | None) -> bool:
     return is_same_run and record.trip.start_us == snapshot.trip.start_us
 
 
-def _so_far(
-    log: Log, snapshot: Snapshot | None, store: str, units: Units
-) -> Entry | None:
+def _so_far(log: Log, snapshot: Snapshot | None, units: Units) -> Entry | None:
     if snapshot is None or snapshot.trip is None:
         return None
     start_us = start_of(log, snapshot.run, snapshot.trip.start_us)
-    return entry_so_far(snapshot.trip, start_us, store or DASH, units)
+    return entry_so_far(snapshot.trip, start_us, units)
 
 
 def _add_trip(router: APIRouter, pages: Pages) -> None:

@@ -4,17 +4,19 @@
 the errors of the logger; no route.
 """
 
-import html
 import logging
 import sqlite3
 from http import HTTPStatus
+from pathlib import Path
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
+from dashboard.assets import asset
 from logger.errors import AmpledgerError, Fault
 from logger.store.packed import DamagedRowError
 
@@ -56,16 +58,10 @@ class RefusalJson(Response):
         super().__init__(ErrorShape(error=parts).model_dump_json(), status)
 
 
-_PAGE = """<!doctype html>
-<html lang="en">
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title}</title>
-<h1>{title}</h1>
-<p>{where}: found {saw}. {fix}</p>
-<p><a href="/drive">Back to Drive</a></p>
-</html>
-"""
+_TEMPLATES = Environment(
+    loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True
+)
+_TEMPLATES.globals["asset"] = asset
 
 
 def wants_page(path: str, accept: str) -> bool:
@@ -77,10 +73,9 @@ def refusal(status: int, fault: Fault, path: str, accept: str) -> Response:
     """Return a refusal in the form that its reader can use."""
     if not wants_page(path, accept):
         return RefusalJson(status, fault)
-    words = {"where": fault.where, "saw": fault.saw, "fix": fault.fix}
-    escaped = {name: html.escape(text) for name, text in words.items()}
-    title = html.escape(HTTPStatus(status).phrase)
-    return HTMLResponse(_PAGE.format(title=title, **escaped), status)
+    title = "No such page" if status == 404 else HTTPStatus(status).phrase
+    template = _TEMPLATES.get_template("refusal.html")
+    return HTMLResponse(template.render(title=title, fault=fault), status)
 
 
 def install_refusals(app: FastAPI) -> None:
@@ -113,12 +108,16 @@ _FIXES = {
 
 def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    status, path = error.status_code, request.url.path
+    fix = _FIXES.get(status, "Mend the request.")
+    if status == 404 and wants_page(path, request.headers.get("accept", "")):
+        fix = "Follow a link of a page."
     fault = Fault(
-        where=f"{request.method} {request.url.path}",
-        saw=error.detail.lower(),
-        fix=_FIXES.get(error.status_code, "Mend the request."),
+        where=f"{request.method} {path}",
+        saw="nothing" if status == 404 else error.detail.lower(),
+        fix=fix,
     )
-    response = _answer(request, error.status_code, fault)
+    response = _answer(request, status, fault)
     response.headers.update(error.headers or {})
     return response
 

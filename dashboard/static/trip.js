@@ -151,8 +151,8 @@ function layout(panels, view) {
   return {
     ...axes, font, annotations: names, dragmode: false, showlegend: false, uirevision: source.pathname + source.searchParams.get("run"),
     paper_bgcolor: ink("--ground"), plot_bgcolor: ink("--ground"), height: 160 * panels.length + 40,
-    margin: { l: 60, r: 14, t: 28, b: 32 }, hovermode: "x",
-    xaxis: { range: [stamp(view[0]), stamp(view[1])], type: "date", gridcolor: ink("--feint"), nticks: 4, tickformat: isBrief ? "%-H:%M:%S" : "%-H:%M", anchor: `y${panels.length === 1 ? "" : panels.length}`, fixedrange: true },
+    margin: { l: 60, r: 14, t: 28, b: 40 }, hovermode: "x",
+    xaxis: { range: [stamp(view[0]), stamp(view[1])], type: "date", gridcolor: ink("--feint"), nticks: 4, ticklabelstandoff: 8, tickformat: isBrief ? "%-H:%M:%S" : "%-H:%M", anchor: `y${panels.length === 1 ? "" : panels.length}`, fixedrange: true },
     shapes: [],
   };
 }

@@ -24,16 +24,16 @@ START_US = 1_700_000_000_000_000
 CELL = Cell(9, -20.5, -1.0, -3.25, -7.125, 900_000)
 FRAME = Frame(5, 0, "drive", 0x123, False, b"\x01")
 
-RUNS = f"""
+RUNS = """
 INSERT INTO run (id, recording, recording_sha256, start_us, is_start_sure,
     zero_stamp_us, end_us, program, van_text, descriptions, damaged_lines,
     unmatched_frames, counted_end_pct, sigma_end_pct, moved_end_pct, start_sigma_pct,
     counted_s, unseen_s) VALUES
-    (1, 'a.log', 'aa', {START_US}, 1, 17, 90000000, 'ampledger 0', '[van]', '{{}}', 2,
-     17, 79.0, 4.5, -1.0, 5.0, 120.0, 6.0),
-    (2, 'b.log', 'bb', NULL, 0, 18, 50000000, 'ampledger 0', '[van]', '{{}}', 0,
+    (1, 'a.log', 'aa', 1700000000000000, 1, 17, 90000000, 'ampledger 0', '[van]', '{}',
+     2, 17, 79.0, 4.5, -1.0, 5.0, 120.0, 6.0),
+    (2, 'b.log', 'bb', NULL, 0, 18, 50000000, 'ampledger 0', '[van]', '{}', 0,
      3, NULL, NULL, -2.0, 5.0, 50.0, 0.0),
-    (3, 'c.log', 'cc', NULL, 0, 19, NULL, 'ampledger 0', '[van]', '{{}}', 0,
+    (3, 'c.log', 'cc', NULL, 0, 19, NULL, 'ampledger 0', '[van]', '{}', 0,
      0, NULL, NULL, NULL, NULL, NULL, NULL)
 """
 

@@ -4,14 +4,17 @@ import os
 import sqlite3
 import stat
 import tempfile
+import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import closing
-from dataclasses import dataclass
+from contextlib import closing, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import apsw
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from logger.clock import Clock
 from logger.core.ledger import Total
@@ -19,14 +22,23 @@ from logger.core.rollup import Minute
 from logger.core.soc import Count
 from logger.core.tick import Cell, Gap, Tick
 from logger.core.trips import Trip
-from logger.decode.frames import Frame, Line, Raw, Reason
+from logger.decode.frames import Beat, Entry, Frame, Line, Raw, Reason
 from logger.errors import StoreError
-from logger.pipeline.spec import Balance, Refusal
+from logger.pipeline.spec import Balance, Refusal, Remark
 from logger.store.connect import Connect, Connection, connect_for_writing
 from logger.store.migrations import MIGRATIONS
+from logger.store.packed import DamagedRowError
 from logger.store.reader import Log, iso_utc
+from logger.store.recording import (
+    FORMAT,
+    ITEMS_PER_BLOCK,
+    blocks,
+    pack_block,
+    unpack_block,
+)
 from logger.store.rows import RUN_TABLES, Batch, Event
 from logger.store.writer import RunEnd, RunStart, Writer
+from tests.builders import LAW
 
 START = RunStart(
     recording="drive.log",
@@ -426,3 +438,164 @@ def test_a_new_log_is_not_open_to_the_world_to_write(tmp_path: Path) -> None:
 def test_dates_are_told_in_utc_with_milliseconds() -> None:
     assert iso_utc(1_700_000_000_123_456) == "2023-11-14T22:13:20.123Z"
     assert iso_utc(None) is None
+
+
+TOLD: list[Raw] = [
+    Beat(0, 0),
+    Frame(3, 1, "drive", 0x123, False, b"\x01"),
+    Entry(5, 2, 41, "note", "New fuse: 60 A, \u20ac 9 \U0001f50c"),
+    Beat(1_000_000, 3),
+    Entry(1_000_007, 4, 42, "reading", "", "awning.left.extended", 1.0),
+    Line(1_000_008, 5, "meter", b""),
+]
+
+
+def test_beats_and_entries_come_back_as_they_went_in(tmp_path: Path) -> None:
+    with Writer(tmp_path / "van.db") as writer:
+        run = writer.begin_run(START)
+        writer.write(run, Batch(raw=TOLD))
+        writer.end_run(run, RunEnd(end_us=1_000_008))
+    with Log(tmp_path / "van.db") as opened:
+        assert list(opened.raw(run)) == TOLD
+
+
+TIMES = st.integers(-(2**40), 2**40)
+NAMES = st.sampled_from(["drive", "meter", "a" * 32])
+ITEMS = st.one_of(
+    st.builds(Beat, TIMES, TIMES),
+    st.builds(
+        Frame,
+        TIMES,
+        TIMES,
+        NAMES,
+        st.integers(0, 2**29 - 1),
+        st.booleans(),
+        st.binary(max_size=64),
+    ),
+    st.builds(Line, TIMES, TIMES, NAMES, st.binary(max_size=1000)),
+    st.builds(
+        Entry,
+        TIMES,
+        TIMES,
+        st.integers(1, 2**40),
+        st.sampled_from(["note", "reading"]),
+        st.text(st.characters(exclude_categories=["Cs"]), max_size=200),
+        st.sampled_from(["", "awning.left.extended"]),
+        st.floats(allow_nan=False),
+    ),
+)
+
+
+@LAW
+@given(st.lists(ITEMS, min_size=1, max_size=40))
+def test_whatever_came_in_is_unpacked_as_it_was(items: list[Raw]) -> None:
+    assert unpack_block(pack_block(items)) == items
+
+
+def test_the_longest_entry_has_room_in_a_block() -> None:
+    # 10,000 bytes of text: 2,500 characters of four bytes each.
+    entry = Entry(0, 0, 1, "note", "\U0001f50c" * 2500)
+    assert unpack_block(pack_block([entry])) == [entry]
+
+
+def changed(block: bytes, at: int, value: int) -> bytes:
+    """Return a block with one byte of its body changed."""
+    body = bytearray(zlib.decompress(block))
+    body[at] = value
+    return zlib.compress(bytes(body))
+
+
+def test_a_block_of_the_first_form_is_still_read() -> None:
+    assert FORMAT == 2
+    assert unpack_block(changed(pack_block(RAW), 0, 1)) == RAW
+
+
+@pytest.mark.parametrize("form", [0, 3, 255])
+def test_a_block_of_another_form_is_refused(form: int) -> None:
+    with pytest.raises(DamagedRowError):
+        unpack_block(changed(pack_block(RAW), 0, form))
+
+
+def test_a_block_with_an_unknown_kind_of_item_is_refused() -> None:
+    # The head has 19 bytes (form, count of sources, time, number); then the kind.
+    with pytest.raises(DamagedRowError):
+        unpack_block(changed(pack_block([Beat(0, 0)]), 19, ord("z")))
+
+
+@pytest.mark.parametrize(
+    "block",
+    [
+        b"",
+        b"no block",
+        zlib.compress(b""),
+        zlib.compress(b"\x02"),
+        pack_block(TOLD)[:-9],
+    ],
+)
+def test_what_is_no_block_is_refused(block: bytes) -> None:
+    with pytest.raises(DamagedRowError):
+        unpack_block(block)
+
+
+@LAW
+@given(st.integers(0, 2000), st.integers(0, 255))
+def test_a_damaged_block_is_read_or_refused_and_nothing_else(
+    at: int, value: int
+) -> None:
+    block = pack_block(TOLD)
+    size = len(zlib.decompress(block))
+    with suppress(DamagedRowError):
+        unpack_block(changed(block, at % size, value))
+
+
+def test_blocks_are_cut_at_their_size_and_keep_the_order() -> None:
+    items: list[Raw] = [Beat(i, i) for i in range(2 * ITEMS_PER_BLOCK + 1)]
+    cut = blocks(items)
+    assert [len(block) for block in cut] == [ITEMS_PER_BLOCK, ITEMS_PER_BLOCK, 1]
+    assert [item for block in cut for item in block] == items
+    assert blocks([]) == []
+
+
+def test_a_remark_of_the_pipeline_is_an_event(tmp_path: Path) -> None:
+    with Writer(tmp_path / "van.db") as writer:
+        run = writer.begin_run(START)
+        writer.store(run, Batch([Remark(5, "note", "New fuse.")]))
+        writer.end_run(run, RunEnd(end_us=9))
+    with Log(tmp_path / "van.db") as opened:
+        (event,) = opened.events(run)
+    assert (event.t_us, event.kind, event.text) == (5, "note", "New fuse.")
+
+
+def test_a_balance_brings_its_trip_up_to_date_until_it_is_over(tmp_path: Path) -> None:
+    so_far = Trip(10, 50, 0, 100.0, 9.0, 1.0, -0.5, None, None, 80.0, 79.5,
+                  70.0, 88.0, -0.5)  # fmt: skip
+    under_way = replace(CLOSING, t_us=60, trip=so_far, newest_entry=7)
+    with Writer(tmp_path / "van.db") as writer:
+        run = writer.begin_run(START)
+        writer.store(run, Batch([under_way]))
+        with Log(tmp_path / "van.db") as opened:
+            assert opened.trips(run) == [so_far]
+            assert (opened.newest_entry(), opened.runs()[0].balance_us) == (7, 60)
+        writer.store(run, Batch([TRIP, CLOSING]))
+        writer.end_run(run, RunEnd(end_us=125_900_000))
+    with Log(tmp_path / "van.db") as opened:
+        assert opened.trips(run) == [TRIP]
+        assert opened.runs()[0].balance_us == CLOSING.t_us
+        assert opened.runs()[0].unmatched_lines == 4
+
+
+def test_the_minutes_of_a_channel_come_back(log: Log) -> None:
+    found = log.minutes(1, "pack.current_a")
+    assert [index for index, _ in found] == [0, 2]
+    cell = found[0][1]
+    assert (cell.n, cell.low, cell.high, cell.last) == (27, -20.5, -1.0, -3.25)
+    assert cell.covered_us == 2_700_000
+    assert cell.integral == pytest.approx(-21.375)
+    assert [index for index, _ in log.minutes(1, "pack.current_a", 1, 5)] == [2]
+    assert log.minutes(1, "road.speed_mps") == []
+
+
+def test_the_newest_second_of_a_run_is_found(log: Log) -> None:
+    assert log.last_tick(1) == TICKS[-1]
+    assert log.last_tick(99) is None
+    assert (log.has_ticks(1), log.has_ticks(99)) == (True, False)

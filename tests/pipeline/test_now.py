@@ -80,13 +80,13 @@ def test_a_slow_box_has_its_own_time(age_s: float, health: Health) -> None:
 
 def test_the_mean_is_that_of_the_last_two_counted_seconds() -> None:
     # By hand, trapezoids of 1 s each: (100 + 300) / 2 = 200 and (300 + 500) / 2 = 400.
-    items = [line(0, "100"), line(1, "300"), line(2, "500"), beat(3)]
+    items: list[Item] = [line(0, "100"), line(1, "300"), line(2, "500"), beat(3)]
     assert volts(items, 3).mean == 300.0
 
 
 def test_the_mean_is_weighted_by_time() -> None:
     # By hand: 400 V for 4 s, then 100 V at the end of 1 s: (1600 + 250) / 5.
-    items = [line(0, "400"), line(4, "400"), line(5, "100"), beat(6)]
+    items: list[Item] = [line(0, "400"), line(4, "400"), line(5, "100"), beat(6)]
     assert volts(items, 6).mean == 370.0
 
 

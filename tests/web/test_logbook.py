@@ -184,7 +184,7 @@ def test_two_weeks_stand_on_a_page_and_the_keys_lead_on() -> None:
 
 def test_the_trip_under_way_and_the_charge_of_now_end_the_newest_page_only() -> None:
     trip = LiveTrip(0, 10 * METRES_PER_MILE, 4_100.0, 3_900.0, None)
-    so_far = entry_so_far(trip, START_S * US_PER_S, f"64{NBSP}%", UNITS)
+    so_far = entry_so_far(trip, START_S * US_PER_S, UNITS)
     assert (so_far.name, so_far.when, so_far.way) == ("Trip so far", "21:04", "10.0")
     records = days(20)
     newest = log_page(records, UNITS, so_far=so_far, now="64 ± 4 %")

@@ -182,6 +182,9 @@ def test_a_dead_logger_is_marked_in_time(van: Van, phone: Phone) -> None:
     expect(page.locator(".strip p")).to_contain_text("No link to logger for")
     expect(page.locator('[data-figure="charge"] b').first).to_have_text("64")
     expect(page.locator('[data-figure="charge"] .side')).to_have_text("held")
+    bar = page.locator('[data-figure="charge"] svg.bar')
+    expect(bar.locator(".sure")).to_have_attribute("width", "0%")
+    expect(bar.locator(".maybe")).to_have_attribute("width", "68%")  # hatched
     expect(page.get_by_role("status")).to_have_text(
         "No link to logger", timeout=PATIENCE_MS
     )

@@ -45,6 +45,10 @@ def test_nothing_is_fetched_from_anywhere_else(van: Van, phone: Phone) -> None:
     page = phone("about:blank", knows_caution=False)
     asked: list[str] = []
     page.context.on("request", lambda request: asked.append(request.url))
+    wrong: list[str] = []
+    page.context.on(
+        "console", lambda m: wrong.append(m.text) if m.type == "error" else None
+    )
     for path in (
         "/drive",
         "/log",
@@ -59,6 +63,7 @@ def test_nothing_is_fetched_from_anywhere_else(van: Van, phone: Phone) -> None:
     ours = [url for url in asked if url.startswith((van.url, "blob:", "data:"))]
     assert asked == ours
     assert len(asked) > 10
+    assert wrong == []
 
 
 def test_a_name_over_plain_http_is_enough(van: Van, phone: Phone) -> None:

@@ -7,6 +7,7 @@ from axe_playwright_python.sync_playwright import (  # type: ignore[import-untyp
 from playwright.sync_api import Page, expect
 
 from tests.web.browser.conftest import PATIENCE_MS, Phone
+from tests.web.browser.test_drive_page import SCENES, is_live, show
 from tests.web.browser.van import Van
 
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -15,10 +16,16 @@ PAGES = ["/drive", "/log", "/log?before=2026-06-19", "/log/2/0", "/log/1/0",
          "/log/2/0?read=1", "/passenger", "/pair"]  # fmt: skip
 
 
-def shuts_out(page: Page, url: str) -> list[tuple[str, str]]:
-    """Return what keeps somebody from reading a page, by day and by night."""
-    page.goto(url)
-    page.wait_for_timeout(300)
+def shuts_out(page: Page, url: str = "") -> list[tuple[str, str]]:
+    """Return what keeps somebody from reading a page, by day and by night.
+
+    Args:
+        page: Where it is opened.
+        url: Its address; empty for the page that is open.
+    """
+    if url:
+        page.goto(url)
+        page.wait_for_timeout(300)
     found = []
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
@@ -42,6 +49,14 @@ def test_no_stale_page_shuts_anybody_out(van: Van, phone: Phone) -> None:
     )
     for path in ("/drive", "/log"):
         assert shuts_out(page, van.url + path) == []
+
+
+@pytest.mark.parametrize("name", ["moving", "broad", "missing", "disagreeing", "first"])
+def test_no_state_of_drive_shuts_anybody_out(name: str, van: Van, phone: Phone) -> None:
+    show(van, SCENES[name])
+    page = phone(f"{van.url}/drive")
+    is_live(page)
+    assert shuts_out(page) == []
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -93,12 +108,21 @@ def test_values_are_read_off_by_a_tap_and_keys_zoom(van: Van, phone: Phone) -> N
     expect(page.locator(".wait")).to_have_text(
         "Tap the chart to read values.", timeout=PATIENCE_MS
     )
-    page.evaluate("document.querySelector('.chart').scrollIntoView()")
+    page.evaluate(
+        """() => {
+          document.querySelector(".chart").scrollIntoView();
+          window.filled = 0;
+          const count = (changes) => { window.filled += changes.length; };
+          const row = document.querySelector(".readout .power");
+          new MutationObserver(count).observe(row, { childList: true });
+        }"""
+    )
     box = page.locator(".chart").bounding_box()
     assert box is not None
     page.touchscreen.tap(box["x"] + 200, box["y"] + 90)
     expect(page.locator(".readout .power")).not_to_have_text("—", timeout=PATIENCE_MS)
     expect(page.locator(".readout .soc")).not_to_have_text("—")
+    assert page.evaluate("window.filled") == 1  # the chart tells of one tap twice
     when = page.locator(".readout .when").inner_text()
     assert when.startswith(("8:", "08:"))
     with page.expect_response("**/api/series*") as nearer:

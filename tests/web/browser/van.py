@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI
 
@@ -125,20 +126,19 @@ def free_port() -> int:
 
 
 @contextmanager
-def running(folder: Path, log: Path, **settings: bool) -> Iterator[Van]:
+def running(folder: Path, log: Path, **settings: Any) -> Iterator[Van]:
     """Run a van in a folder, over a log.
 
     Args:
         folder: For the snapshot.
         log: The log.
-        settings: What differs of the site: open, locked, a demo.
+        settings: What differs of the site: open, locked, a demo, a desk.
     """
     file = SnapshotFile(folder / "live.json")
-    options = {"is_open_here": True, "locks_while_moving": True, **settings}
+    options = {"desk": None, "is_open_here": True, **settings}
     site = Site(
         log_path=log,
         snapshots=file,
-        desk=None,
         clock=Clock(),
         names=frozenset({"127.0.0.1", "localhost", NAME}),
         **options,
