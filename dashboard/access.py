@@ -8,6 +8,7 @@ Plain ASGI, so that a stream passes through it at the cost of one call a message
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 from fastapi.responses import RedirectResponse
 from starlette.datastructures import Headers
@@ -34,6 +35,9 @@ PASSENGER = "passenger"
 
 STANDING = "ampledger.standing"
 """Where the answer to "who asks" lies in a request's scope."""
+
+ASK_AGAIN = "ampledger.ask_again"
+"""Where the way to ask later lies: an answer that lasts outlives a phone's right."""
 
 OPEN_PATHS = ("/pair", "/api/hello")
 OPEN_FOLDER = "/static/"
@@ -105,6 +109,7 @@ class Access:
             accept = headers.get("accept", "")
             return refusal(503, err.faults[0], scope["path"], accept)
         scope[STANDING] = standing
+        scope[ASK_AGAIN] = partial(self._is_still_in, scope, headers)
         path = scope["path"]
         if standing.is_stranger and not _is_open_path(path):
             return _to_pairing(path, headers)
@@ -139,6 +144,12 @@ class Access:
     async def _standing(self, scope: Scope, headers: Headers) -> Standing:
         is_open = self._site.is_open_here and is_here(scope, headers)
         return Standing(is_open, await self._guests.is_paired(headers))
+
+    async def _is_still_in(self, scope: Scope, headers: Headers) -> bool:
+        try:
+            return not (await self._standing(scope, headers)).is_stranger
+        except AmpledgerError:
+            return False  # whoever asks anew is told why
 
     def _is_locked(self, scope: Scope, headers: Headers) -> bool:
         snapshot = self._newest.snapshot

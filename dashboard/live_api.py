@@ -11,12 +11,12 @@ import orjson
 from fastapi import APIRouter, Request, Response
 from starlette.types import Receive, Scope, Send
 
-from dashboard.access import STANDING, Standing
+from dashboard.access import ASK_AGAIN, STANDING, Standing
 from dashboard.api import REFUSALS, site_of
 from dashboard.models import Hello, NoteIn, OnDesk, ReadingIn
 from dashboard.newest import AgedSnapshot, Newest, aged
 from dashboard.refusals import Refused
-from dashboard.stream import Stream
+from dashboard.stream import IsWelcome, Stream
 from logger.desk import Desk
 from logger.quantities import find_channel
 
@@ -34,13 +34,13 @@ class EventStream(Response):
 
     media_type = "text/event-stream"
 
-    def __init__(self, stream: Stream) -> None:
+    def __init__(self, stream: Stream, is_welcome: IsWelcome) -> None:
         super().__init__()
-        self._stream = stream
+        self._stream, self._is_welcome = stream, is_welcome
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Serve the one who asked, until it leaves."""
-        await self._stream.serve(scope, receive, send)
+        """Serve the one who asked, until it leaves or must."""
+        await self._stream.serve(scope, receive, send, self._is_welcome)
 
 
 def stream_of(request: Request) -> Stream:
@@ -100,7 +100,7 @@ _STREAM: dict[int | str, dict[str, Any]] = {
 )
 async def stream(request: Request) -> Response:
     """Open the stream; 503 beyond 4 streams an address or 100 in all."""
-    return EventStream(stream_of(request))
+    return EventStream(stream_of(request), request.scope[ASK_AGAIN])
 
 
 @router.get(

@@ -8,7 +8,7 @@ anything. Knows no content: what is sent is made by a function that it is given.
 import asyncio
 import logging
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
 from starlette.types import Message, Receive, Scope, Send
@@ -42,10 +42,17 @@ STREAMS = 100
 RESTART_S = 1.0
 """A task that failed begins anew after this."""
 
+ASK_US = 5_000_000
+"""How often it is asked whether a listener may still listen: a phone that is taken off
+the list shall be out within seconds, whatever it holds open."""
+
 RETRY = b"retry: 1000\n"
 
 MakeMessage = Callable[[Snapshot | None, float], bytes]
 """Makes one message, JSON, of the newest snapshot and its age in s."""
+
+IsWelcome = Callable[[], Awaitable[bool]]
+"""Tells whether a listener may still listen."""
 
 _START: Message = {
     "type": "http.response.start",
@@ -172,8 +179,10 @@ class Stream:
             or self._per_address[address] >= STREAMS_PER_ADDRESS
         )
 
-    async def serve(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Serve one listener until it leaves or all is closed."""
+    async def serve(
+        self, scope: Scope, receive: Receive, send: Send, is_welcome: IsWelcome
+    ) -> None:
+        """Serve one listener until it leaves, may not stay, or all is closed."""
         address = scope["client"][0] if scope["client"] else ""
         if self.is_full(address):
             await RefusalJson(503, FULL)(scope, receive, send)
@@ -184,19 +193,25 @@ class Stream:
         gone = asyncio.ensure_future(_until_gone(receive))
         gone.add_done_callback(listener.left)
         try:
-            await self._send_all(listener, send)
+            await self._send_all(listener, send, is_welcome)
         finally:
             gone.cancel()
             self.listeners.discard(listener)
             self._per_address[address] -= 1
             self._per_address += Counter()  # forgets addresses without a stream
 
-    async def _send_all(self, listener: Listener, send: Send) -> None:
+    async def _send_all(
+        self, listener: Listener, send: Send, is_welcome: IsWelcome
+    ) -> None:
         await send(_START)
+        asked_us = uptime_us()
         event: bytes | None = RETRY + self.event()
         while event is not None:
             await send({"type": "http.response.body", "body": event, "more_body": True})
             event = await listener.take()
+            if uptime_us() - asked_us >= ASK_US:
+                asked_us = uptime_us()
+                event = event if await is_welcome() else None
         await send({"type": "http.response.body", "body": b"", "more_body": False})
 
 

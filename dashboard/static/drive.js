@@ -429,15 +429,15 @@ function tick() {
   patch();
   if (document.hidden) return;
   const nowMs = performance.now();
-  if (isStreaming) {
-    if (stream && nowMs - heardMs > WATCHDOG_MS) reopenLater();
+  if (stream) {
+    if (nowMs - heardMs > WATCHDOG_MS) reopenLater();
     return;
   }
-  if (between && nowMs - otherMs < QUIET_MS) return;
+  if (!isStreaming && between && nowMs - otherMs < QUIET_MS) return;
   if (nowMs - polledMs < POLL_MS) return;
   polledMs = nowMs;
-  void fetchNow();
-  elect();
+  void fetchNow(); // also while a stream was refused: the answer may say why
+  if (!isStreaming) elect();
 }
 
 function begin() {

@@ -10,7 +10,7 @@ import threading
 from collections import deque
 
 from logger.errors import StoreError
-from logger.store.rows import Batch
+from logger.store.rows import Batch, Event
 from logger.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -38,6 +38,7 @@ class Storing:
         self._is_ending = False
         self._trouble = ""
         self._lost = 0
+        self._lost_us: list[int] = []
         self._wake = threading.Event()
         self._thread = threading.Thread(target=self._store_all, name="storing")
         self._thread.start()
@@ -48,9 +49,17 @@ class Storing:
             self._batches.append(batch)
             if len(self._batches) > MOST_WAITING:
                 # The first one is under way in the writer's hands.
+                self._lose(self._batches[1])
                 del self._batches[1]
-                self._lost += 1
             self._changed.notify()
+
+    def _lose(self, batch: Batch) -> None:
+        """Note that a batch will never be stored: no hole may look like silence."""
+        self._lost += 1
+        self._lost_us += [item.t_us for item in (*batch.raw[:1], *batch.raw[-1:])]
+        self._lost_us = (
+            [min(self._lost_us), max(self._lost_us)] if self._lost_us else []
+        )
 
     @property
     def trouble(self) -> str:
@@ -107,4 +116,17 @@ class Storing:
         if self._trouble:
             log.warning("the log is being stored again")
             self._trouble = ""
+            self._tell_lost()
         return True
+
+    def _tell_lost(self) -> None:
+        """Put an event for what was lost in front of all that waits."""
+        with self._changed:
+            if self._lost == 0:
+                return
+            text = (
+                f"The card took nothing for too long: {self._lost} s were not stored."
+            )
+            event = Event(min(self._lost_us, default=0), "not stored", text)
+            self._batches.insert(1, Batch(events=[event]))
+            self._lost, self._lost_us = 0, []

@@ -80,10 +80,12 @@ def _health(name: str, series: Series, watch: Watch, now_us: int) -> tuple[Healt
     by_age = health_of_age(now_us - heard_us, series.fold.period_us)
     if by_age is not Health.FRESH:
         return by_age, ""
-    if watch.is_frozen(name):
+    # What is worked out is no better than what it is worked out from.
+    names = (name, *series.parts)
+    if any(watch.is_frozen(each) for each in names):
         return Health.FROZEN, ""
-    other = watch.disagrees_with(name)
-    return (by_age, "") if other is None else (Health.DISAGREEING, other)
+    others = [other for each in names if (other := watch.disagrees_with(each))]
+    return (Health.DISAGREEING, others[0]) if others else (by_age, "")
 
 
 def _counted(
@@ -103,6 +105,8 @@ def _counted(
     if heard_us is None:
         by_age = Health.MISSING
     other = standings.watch.disagrees_with("pack.soc_pct")
+    if by_age is Health.FRESH and standings.watch.is_frozen(COUNTED):
+        by_age = Health.FROZEN
     differs = by_age is Health.FRESH and other is not None
     return [
         Reading(

@@ -32,11 +32,21 @@ SLOWEST_BEAT_US = LEARNED_PERIOD_LIMIT_US
 
 @dataclass(slots=True)
 class Series:
-    """One channel under way: its fold and what has to be worked out from it."""
+    """One channel under way: its fold and what has to be worked out from it.
+
+    Attributes:
+        fold: Its samples.
+        source: Where the newest one came from.
+        followers: What is worked out from it.
+        parts: Names of the channels that it is worked out from.
+        refused_us: When a sample was last refused, microseconds since the run's zero.
+        refused: What that sample looked like.
+    """
 
     fold: ChannelFold
     source: str = ""
     followers: list["Follower"] = field(default_factory=list)
+    parts: tuple[str, ...] = ()
     refused_us: int | None = None
     refused: str = ""
     _recent: tuple[tuple[float, int], tuple[float, int]] = ((0.0, 0), (0.0, 0))
@@ -155,6 +165,11 @@ def bind(spec: PipelineSpec) -> Bindings:
     for row in derive(fed, spec.metres_per_motor_turn):
         trigger = bound.series[row.trigger]
         result = _series(bound, row.result, trigger.fold.rule, True)
+        result.parts = tuple(
+            name
+            for factor in row.factors
+            for name in (factor, *bound.series[factor].parts)
+        )
         result.source = "worked out from " + " and ".join(row.factors)
         held = None if row.held is None else bound.series[row.held]
         trigger.followers.append(Follower(row, held, result))

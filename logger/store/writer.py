@@ -207,6 +207,9 @@ class Writer:
             self._connection.close()
 
     def _in_transaction(self, job: Callable[[], T]) -> T:
+        if self._is_open():
+            # A failing disk may have refused the last ROLLBACK too.
+            self._connection.execute("ROLLBACK")
         self._connection.execute("BEGIN IMMEDIATE")
         try:
             result = job()

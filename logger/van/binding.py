@@ -10,11 +10,12 @@ from dataclasses import dataclass, field
 from logger.core.soc import TWO_SIDED_95, Count, PackSpec
 from logger.core.tick import US_PER_S, GapRule
 from logger.decode.descriptions import DescribedMessage, Key, MessageTable, clashes
-from logger.decode.text_lines import Checksum, LineForm
+from logger.decode.text_lines import LineForm
 from logger.pipeline.spec import REPORTED_SOC, Feed, PipelineSpec
 from logger.quantities import Channel, find_channel, nearest_pattern
 from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
+from logger.van.line_forms import line_forms
 from logger.van.settings import (
     BusSection,
     FeedSection,
@@ -149,7 +150,7 @@ class _Binder:
             messages=self._tables_of_messages(of_message),
             of_message={key: tuple(feeds) for key, feeds in of_message.items()},
             of_table={key: tuple(feeds) for key, feeds in of_table.items()},
-            lines=self._line_forms(),
+            lines=line_forms(self.draft, self.fields, self.note),
             of_line={key: tuple(feeds) for key, feeds in of_line.items()},
         )
         return bound, {name: tuple(each) for name, each in self.columns.items()}
@@ -247,6 +248,11 @@ class _Binder:
 
     def _field_slot(self, place: str, port: str, line: str, field: str) -> int | None:
         lines = self.draft.each(LineSection)
+        ports = [each.section.name for each in self.draft.each(PortSection)]
+        if port not in ports and None not in ports:
+            if all(each.section.port != port for each in lines):
+                self.note(f"{place} port", shown(port), nearest(port, ports))
+            return None  # otherwise it is told where the line names it
         of_port = [each.section for each in lines if each.section.port == port]
         found = next((each for each in of_port if each.name == line), None)
         if found is None:
@@ -263,19 +269,6 @@ class _Binder:
         known = self.fields.setdefault((port, line), [])
         known.append(field)
         return len(known) - 1
-
-    def _line_forms(self) -> dict[str, tuple[LineForm, ...]]:
-        """Return the forms of each port; note lines of ports that there are not."""
-        ports = [each.section.name for each in self.draft.each(PortSection)]
-        forms: dict[str, list[LineForm]] = {}
-        for each in self.draft.each(LineSection):
-            section, port = each.section, each.section.port
-            if port not in ports and None not in ports and port is not None:
-                self.note(f"{each.place} port", shown(port), nearest(port, ports))
-            if each.is_whole:
-                fields = tuple(self.fields.get((port, section.name), ()))
-                forms.setdefault(port, []).append(_line_form(section, fields))
-        return {port: tuple(each) for port, each in forms.items()}
 
     def _signal_slot(
         self, place: str, bus: str, message: str, signal: str
@@ -332,17 +325,6 @@ def _feed(channel: Channel, slot: int, section: FeedSection, rule: GapRule) -> F
         missing=frozenset(section.missing),
         rank=section.rank,
         rule=rule,
-    )
-
-
-def _line_form(section: LineSection, fields: tuple[str, ...]) -> LineForm:
-    return LineForm(
-        name=section.name,
-        begins=section.begins,
-        separator=section.separator,
-        checksum=Checksum(section.checksum),
-        columns=section.columns,
-        fields=fields,
     )
 
 

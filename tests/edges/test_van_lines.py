@@ -132,8 +132,8 @@ def test_feeds_are_tied_to_the_fields_of_their_line(tmp_path: Path) -> None:
 
 
 def test_a_line_that_feeds_nothing_is_no_fault(tmp_path: Path) -> None:
-    text = SOUND + '[[line]]\nname = "hello"\nport = "roof"\nbegins = "#"\n'
-    *_, hello = spec_of(tmp_path, text).lines["roof"]
+    text = SOUND + '[[line]]\nname = "hello"\nport = "meter"\nbegins = "#"\n'
+    *_, hello = spec_of(tmp_path, text).lines["meter"]
     assert hello.fields == ()
 
 
@@ -222,3 +222,30 @@ def test_an_awning_that_a_box_reports_is_not_told_by_hand(tmp_path: Path) -> Non
         'field = "A"\n'
     )
     assert spec_of(tmp_path, text).told == ("awning.right.extended",)
+
+
+def faults_of(folder: Path, text: str) -> list[str]:
+    with pytest.raises(ConfigError) as raised:
+        read(folder, text)
+    return [str(fault) for fault in raised.value.faults]
+
+
+def test_a_line_that_an_earlier_one_takes_is_told(tmp_path: Path) -> None:
+    text = SOUND + '[[line]]\nname = "more"\nport = "roof"\nbegins = "#"\n'
+    (fault,) = faults_of(tmp_path, text)
+    assert "[[line]] 4 begins" in fault
+    assert "The line sun takes all of these" in fault
+
+
+def test_two_fields_of_one_name_are_told(tmp_path: Path) -> None:
+    text = SOUND.replace('["kind", "soc"]', '["soc", "soc"]')
+    (fault,) = faults_of(tmp_path, text)
+    assert "[[line]] 2 columns" in fault
+
+
+def test_a_misspelt_port_of_a_feed_is_told_as_a_port(tmp_path: Path) -> None:
+    text = SOUND.replace(
+        'port = "roof"\nline = "sun"', 'port = "rofo"\nline = "sun"'
+    )
+    (fault,) = faults_of(tmp_path, text)
+    assert "port: found 'rofo'. The nearest known is roof." in fault

@@ -16,6 +16,7 @@ from pathlib import Path
 import httpx2 as httpx
 import pytest
 
+from dashboard.guests import COOKIE
 from dashboard.newest import Newest
 from dashboard.site import Site
 from dashboard.stream import STREAMS_PER_ADDRESS, Listener, Stream
@@ -23,7 +24,7 @@ from logger.clock import uptime_us
 from logger.core.tick import US_PER_S
 from logger.live import Snapshot, SnapshotFile
 from tests.running import COMMAND
-from tests.web.sites import Served, events, serving, site, snapshot
+from tests.web.sites import Served, events, serving, site, snapshot, token
 
 LONGEST_S = 30.0
 
@@ -122,6 +123,23 @@ def test_silence_is_broken_once_a_second_with_grown_ages(
     assert ages[3] - ages[1] > 1.0
     ids = [int(each["id"]) for each in found]
     assert ids[3] - ids[2] > 500  # and no flood of them
+
+
+def test_a_phone_taken_off_the_list_is_sent_nothing_more(
+    van: Site, file: SnapshotFile
+) -> None:
+    shut = replace(van, is_open_here=False)
+    given = token(shut)
+    file.write(snapshot(seq=1))
+    with serving(shut) as found, found.client() as client:
+        client.headers["cookie"] = f"{COOKIE}={given}"
+        with client.stream("GET", "/api/stream") as stream:
+            assert stream.status_code == 200
+            assert shut.desk is not None
+            shut.desk.unpair(1)
+            ended = list(stream.iter_lines())  # for as long as it goes on
+        assert len(ended) < LONGEST_S * 5
+        assert client.get("/api/stream").status_code == 401
 
 
 def test_a_dead_logger_is_shown(served: Served, file: SnapshotFile) -> None:

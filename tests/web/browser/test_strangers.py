@@ -65,7 +65,7 @@ def test_the_form_shuts_nobody_out_nor_does_its_refusal(
 def test_a_page_that_is_not_there_is_told_to_everybody(
     path: str, van: Van, phone: Phone
 ) -> None:
-    page = phone("about:blank", viewport={"width": 320, "height": 640})
+    page = phone(f"{van.url}/drive", viewport={"width": 320, "height": 640})
     assert shuts_out(page, van.url + path) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= 320
     page.emulate_media(color_scheme="dark")
