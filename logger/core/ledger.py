@@ -68,6 +68,20 @@ class Tally:
 
     _accounts: dict[str, _Account] = field(default_factory=dict)
 
+    @classmethod
+    def of(cls, totals: Mapping[str, Total]) -> "Tally":
+        """Return a tally that goes on from what was booked before.
+
+        Args:
+            totals: What each account came to, by channel name.
+        """
+        return cls(
+            {
+                name: _Account(each.integral, each.covered_us, each.skipped_us)
+                for name, each in totals.items()
+            }
+        )
+
     def add(self, tick: Tick) -> None:
         """Book every account of one tick, and the time that it skipped."""
         _book(self._accounts, tick)

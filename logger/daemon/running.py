@@ -16,7 +16,7 @@ from logger.places import Files
 from logger.sources.inbox import Inbox
 from logger.sources.opening import supervisors
 from logger.sources.supervisor import Supervisor
-from logger.store.carrying import carried_count, left_at
+from logger.store.carrying import balance_left, carried_count, left_at
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event
 from logger.store.writer import RunEnd, RunStart, Writer
@@ -88,12 +88,13 @@ def end_cut_off_runs(writer: Writer) -> None:
     """Mark live runs that were never ended; a writer is the only one of its log."""
     with Log(writer.path) as log:
         cut_off = [
-            (run.id, left_at(log, run)[0])
+            (run.id, left_at(log, run)[0], balance_left(log, run))
             for run in log.runs()
             if run.recording is None and run.end_us is None
         ]
-    for run, end_us in cut_off:
-        writer.store(run, Batch(events=[Event(end_us, "cut off", CUT_OFF)]))
+    for run, end_us, balance in cut_off:
+        event = Event(end_us, "cut off", CUT_OFF)
+        writer.store(run, Batch([] if balance is None else [balance], events=[event]))
         writer.end_run(run, RunEnd(end_us))
 
 

@@ -6,8 +6,10 @@ A run that was cut off by lost power is as good as its last stored second.
 from collections.abc import Collection
 from dataclasses import replace
 
+from logger.core.ledger import Tally
 from logger.core.soc import Count, carry
 from logger.core.tick import US_PER_S, Tick
+from logger.pipeline.spec import Balance
 from logger.store.reader import Log, RunRow
 
 COUNTED = "pack.soc_counted_pct"
@@ -69,4 +71,33 @@ def _caught_up(count: Count | None, tick: Tick, since_s: float) -> Count | None:
         counted_pct=counted.last,
         moved_pct=count.moved_pct + moved_pct,
         counted_s=count.counted_s + since_s,
+    )
+
+
+def balance_left(log: Log, run: RunRow) -> Balance | None:
+    """Return the balance of a run that was cut off, by its stored seconds.
+
+    What a stored balance does not cover yet is added from the ticks behind it.
+
+    Returns:
+        The balance; None where the run never had one.
+    """
+    if run.balance_us is None or run.count is None:
+        return None
+    end_us, count = left_at(log, run)
+    first = run.balance_us // US_PER_S
+    tally = Tally.of(log.totals(run.id))
+    for tick in log.ticks(run.id, first):
+        tally.add(tick)
+    gaps = [gap for gap in log.gaps(run.id) if gap.end_us // US_PER_S >= first]
+    tally.add(Tick(first, 0, 0, {}, tuple(gaps)))
+    return Balance(
+        t_us=end_us,
+        totals=tally.totals,
+        count=count or run.count,
+        sigma_pct=run.sigma_pct,
+        refusals=(),
+        unmatched_frames=run.unmatched_frames,
+        unmatched_lines=run.unmatched_lines,
+        newest_entry=log.newest_entry(),
     )

@@ -49,6 +49,7 @@ class RunRow:
     unmatched_lines: int
     balance_us: int | None
     count: Count | None
+    sigma_pct: float | None = None
 
     @property
     def is_stopped_replay(self) -> bool:
@@ -90,7 +91,7 @@ class EventRow:
 def _run(row: tuple[Any, ...]) -> RunRow:
     (
         number, recording, sha256, start_us, zero_us, end_us, program, damaged, is_sure,
-        frames, lines, balance_us, *counted,
+        frames, lines, balance_us, sigma_pct, *counted,
     ) = row  # fmt: skip
     return RunRow(
         id=number,
@@ -105,6 +106,7 @@ def _run(row: tuple[Any, ...]) -> RunRow:
         unmatched_frames=frames,
         unmatched_lines=lines,
         balance_us=balance_us,
+        sigma_pct=sigma_pct,
         count=None if balance_us is None else Count(*counted),
     )
 
@@ -181,7 +183,7 @@ class Log:
         rows = self.connection.execute(
             "SELECT id, recording, recording_sha256, start_us, zero_stamp_us, end_us,"
             " program, damaged_lines, is_start_sure, coalesce(unmatched_frames, 0),"
-            " coalesce(unmatched_lines, 0), t_us,"
+            " coalesce(unmatched_lines, 0), t_us, sigma_pct,"
             " counted_pct, moved_pct, start_sigma_pct, counted_s, unseen_s"
             " FROM run LEFT JOIN balance ON balance.run = run.id"
             " ORDER BY start_us IS NULL, start_us, id"

@@ -172,7 +172,12 @@ def test_killed_it_loses_no_stored_row_and_goes_on_counting(meter: Meter) -> Non
             tick.cells["pack.soc_counted_pct"].last for tick in log.ticks(second.id)
         ]
         whole = log.connection.execute("PRAGMA integrity_check").fetchone()
+        total = log.totals(first.id)["pack.current_a"]
+        stored_as = sum(
+            tick.cells["pack.current_a"].integral for tick in log.ticks(first.id)
+        )
     assert whole == ("ok",)
+    assert total.integral == pytest.approx(stored_as)
     assert (event.kind, first.end_us) == ("cut off", last.last_us)
     left_pct = last.cells["pack.soc_counted_pct"].last
     # It goes on where the last stored second left it; 36 A take 0.01 points a second.

@@ -224,12 +224,6 @@ def test_an_awning_that_a_box_reports_is_not_told_by_hand(tmp_path: Path) -> Non
     assert spec_of(tmp_path, text).told == ("awning.right.extended",)
 
 
-def faults_of(folder: Path, text: str) -> list[str]:
-    with pytest.raises(ConfigError) as raised:
-        read(folder, text)
-    return [str(fault) for fault in raised.value.faults]
-
-
 def test_a_line_that_an_earlier_one_takes_is_told(tmp_path: Path) -> None:
     text = SOUND + '[[line]]\nname = "more"\nport = "roof"\nbegins = "#"\n'
     (fault,) = faults_of(tmp_path, text)

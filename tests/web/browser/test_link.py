@@ -1,8 +1,11 @@
 """The link between phone and van: light, plain, one stream, and back after sleep."""
 
+from contextlib import ExitStack
+
+import httpx2 as httpx
 from playwright.sync_api import Page, Request, expect
 
-from dashboard.stream import Stream
+from dashboard.stream import STREAMS_PER_ADDRESS, Stream
 from tests.web.browser.conftest import PATIENCE_MS, Phone
 from tests.web.browser.van import Van
 
@@ -129,3 +132,18 @@ def test_a_browser_without_streams_polls(van: Van, phone: Phone) -> None:
     with page.expect_request("**/api/now"):
         pass
     assert streams(van) == 0
+
+
+def test_a_page_that_gets_no_stream_polls(van: Van, phone: Phone) -> None:
+    with httpx.Client(base_url=van.url) as client, ExitStack() as others:
+        for _ in range(STREAMS_PER_ADDRESS):
+            others.enter_context(client.stream("GET", "/api/stream"))
+        page = phone("about:blank", knows_caution=False)
+        with page.expect_response("**/api/stream") as refused:
+            page.goto(f"{van.url}/drive")
+        assert refused.value.status == 503
+        is_live(page)
+        for _ in range(4):
+            with page.expect_response("**/api/now"):
+                pass
+            expect(page.locator(".strip p")).to_have_text("All readings live")
