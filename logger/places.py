@@ -5,6 +5,7 @@ person's own. Makes a folder that is not there yet. Knows names of files, no con
 """
 
 import os
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,7 +40,11 @@ def runtime_dir() -> Path:
     Raises:
         StoreError: It cannot be made.
     """
-    return _made(os.environ.get("RUNTIME_DIRECTORY"), user_runtime_path(_NAME))
+    with warnings.catch_warnings():
+        # Without a session there is no such folder; the one taken instead will do.
+        warnings.simplefilter("ignore")
+        own = user_runtime_path(_NAME)
+    return _made(os.environ.get("RUNTIME_DIRECTORY"), own)
 
 
 def log_file() -> Path:

@@ -84,6 +84,7 @@ class Rounds:
     _balanced: int = 0
     _seq: int = 0
     _is_shown: bool = True
+    _desk_trouble: str = ""
 
     def __post_init__(self) -> None:
         self._laid_out = self._balanced = self.wired.pipeline.newest_entry
@@ -138,9 +139,12 @@ class Rounds:
         try:
             entries = self.wired.desk.after(self._laid_out)
         except StoreError as err:
-            # Whatever is wrong with the desk, it costs the log nothing.
-            log.warning("%s", err)
+            # Whatever is wrong with the desk costs the log nothing, and is told once.
+            if str(err) != self._desk_trouble:
+                log.warning("%s", err)
+            self._desk_trouble = str(err)
             return
+        self._desk_trouble = ""
         for each in entries:
             self.wired.inbox.entry(
                 each.number, each.kind, each.text, each.channel, each.value

@@ -16,7 +16,7 @@ from logger.places import Files
 from logger.sources.inbox import Inbox
 from logger.sources.opening import supervisors
 from logger.sources.supervisor import Supervisor
-from logger.store.carrying import balance_left, carried_count, left_at
+from logger.store.carrying import balance_left, carried_to_live_run, left_at
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event
 from logger.store.writer import RunEnd, RunStart, Writer
@@ -102,7 +102,7 @@ def _begin(
     van: Van, files: Files, clock: Clock, start_us: int, writer: Writer
 ) -> tuple[int, Pipeline]:
     with Log(files.log) as log:
-        carried = carried_count(log, start_us)
+        carried = carried_to_live_run(log, start_us)
         newest_entry = log.newest_entry()
     run = writer.begin_run(
         RunStart(

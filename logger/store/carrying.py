@@ -14,6 +14,10 @@ from logger.store.reader import Log, RunRow
 
 COUNTED = "pack.soc_counted_pct"
 
+AWAY_UNKNOWN_S = 3600.0
+"""What is taken for the time between two runs if the clock was set back between them
+(design judgement): a power cut is mostly short, and the band says the rest."""
+
 
 def carried_count(
     log: Log, start_us: int | None, without: Collection[int] = ()
@@ -40,6 +44,28 @@ def carried_count(
         return None
     end_us, _, count = max(left, key=lambda each: each[:2])
     return carry(count, (start_us - end_us) / US_PER_S)
+
+
+def carried_to_live_run(log: Log, start_us: int) -> Count | None:
+    """Return the count that a live run takes over.
+
+    A computer without a clock battery may wake up with a date before its last one. The
+    live run of the highest number was the last all the same; how long ago, nobody
+    knows.
+
+    Args:
+        log: The log.
+        start_us: Date of the run by the computer's clock, microseconds since the Unix
+            epoch.
+    """
+    live = [run for run in log.runs() if run.recording is None]
+    if live:
+        last = max(live, key=lambda run: run.id)
+        end_us, count = left_at(log, last)
+        is_set_back = last.start_us is not None and last.start_us + end_us > start_us
+        if is_set_back and count is not None:
+            return carry(count, AWAY_UNKNOWN_S)
+    return carried_count(log, start_us)
 
 
 def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:

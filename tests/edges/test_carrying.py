@@ -10,7 +10,12 @@ from logger.core.soc import Count
 from logger.core.tick import Cell, Tick
 from logger.pipeline.chain import Pipeline
 from logger.pipeline.spec import Balance, Output
-from logger.store.carrying import COUNTED, carried_count, left_at
+from logger.store.carrying import (
+    COUNTED,
+    carried_count,
+    carried_to_live_run,
+    left_at,
+)
 from logger.store.reader import Log
 from logger.store.rows import Batch
 from logger.store.writer import RunEnd, RunStart, Writer
@@ -213,3 +218,28 @@ def test_power_lost_anywhere_costs_no_counted_second(path: Path) -> None:
     assert count.counted_pct == pytest.approx(whole.count.counted_pct)
     assert count.moved_pct == pytest.approx(whole.count.moved_pct)
     assert count.counted_s == pytest.approx(whole.count.counted_s, abs=1.0)
+
+
+def live(path: Path, after_s: float) -> Count | None:
+    """Return the count that a live run takes over."""
+    with Log(path) as log:
+        return carried_to_live_run(log, START_US + us(after_s))
+
+
+def test_a_live_run_takes_over_from_the_last_one_by_its_date(path: Path) -> None:
+    stored(path, [balance(20)], end_s=20.0)
+    assert live(path, 30.0) == replace(COUNT, unseen_s=17.0)
+
+
+def test_a_clock_that_was_set_back_loses_no_count(path: Path) -> None:
+    stored(path, [balance(20)], end_s=20.0)
+    # The clock says half a day before the run that was the last one: an hour is taken.
+    assert live(path, -43_200.0) == replace(COUNT, unseen_s=7.0 + 3600.0)
+
+
+def test_a_live_run_takes_over_from_a_recording_where_no_live_run_was(
+    path: Path,
+) -> None:
+    stored(path, [balance(20)], end_s=20.0, start=REPLAY)
+    assert live(path, 30.0) == replace(COUNT, unseen_s=17.0)
+    assert live(path, -5.0) is None
