@@ -21,7 +21,7 @@ const TICK_MS = 500;
 const LINK_LOST_MS = 5000;
 const WATCHDOG_MS = 12000;
 const HIDDEN_MS = 10000;
-const POLL_MS = 2000;
+const POLL_MS = 1000; // at 2 s the figures would turn late between two answers
 const QUIET_MS = 3000; // another tab that says nothing for this long is gone
 const SPEAK_MS = 10000;
 const RETRY_MS = [1000, 2000, 5000, 10000];
@@ -456,7 +456,7 @@ function begin() {
   window.addEventListener("online", arrive);
   setInterval(tick, TICK_MS);
   elect();
-  if (!between) void fetchNow();
+  void fetchNow(); // before it is settled who streams
 }
 
 if (main) begin();

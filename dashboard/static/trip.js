@@ -153,22 +153,31 @@ function layout(panels, view) {
     paper_bgcolor: ink("--ground"), plot_bgcolor: ink("--ground"), height: 160 * panels.length + 40,
     margin: { l: 60, r: 14, t: 28, b: 40 }, hovermode: "x",
     xaxis: { range: [stamp(view[0]), stamp(view[1])], type: "date", gridcolor: ink("--feint"), nticks: 4, ticklabelstandoff: 8, tickformat: isBrief ? "%-H:%M:%S" : "%-H:%M", anchor: `y${panels.length === 1 ? "" : panels.length}`, fixedrange: true },
-    shapes: [],
+    shapes: cursor(),
   };
+}
+
+let markedS = NaN; // middle of the bucket whose values stand in the row
+
+/** The line through what was tapped; it stays where it is when the view moves. */
+function cursor() {
+  if (Number.isNaN(markedS)) return [];
+  const at = stamp(markedS);
+  return [{ type: "line", xref: "x", yref: "paper", x0: at, x1: at, y0: 0.08, y1: 1, line: { color: ink("--ink"), width: 1, dash: "dot" } }];
 }
 
 /** @param {number} place of the bucket that was tapped */
 function readOut(place) {
   if (!shown) return;
   const text = stamp(shown.run_s[place]);
-  one(".when", box).textContent = Number.isFinite(zeroMs) ? text.slice(11) : `${shown.run_s[place]} s`;
+  one(".when", box).textContent = Number.isFinite(zeroMs) ? text.slice(11).replace(/^0/, "") : `${shown.run_s[place]} s`;
   for (const panel of quantities(shown)) {
     const value = /** @type {Column} */ (panel.column).mean[place];
     const words = value === null ? DASH : value.toFixed(panel.digits).replace(/^-(0(\.0+)?)$/, "$1").replace("-", "−");
     one(`.${panel.key}`, box).textContent = words;
   }
-  const at = stamp(shown.run_s[place] + shown.step_s / 2);
-  plotly.relayout(chart, { shapes: [{ type: "line", xref: "x", yref: "paper", x0: at, x1: at, y0: 0, y1: 1, line: { color: ink("--ink"), width: 1, dash: "dot" } }] });
+  markedS = shown.run_s[place] + shown.step_s / 2;
+  plotly.relayout(chart, { shapes: cursor() });
 }
 
 let view = [...whole];

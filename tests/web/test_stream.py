@@ -138,7 +138,7 @@ def test_a_phone_taken_off_the_list_is_sent_nothing_more(
             assert stream.status_code == 200
             assert shut.desk is not None
             shut.desk.unpair(1)
-            # Three lines a message, one message a second: it ends by itself long before.
+            # Three lines a message, one message a second: it ends long before that.
             assert len(list(islice(stream.iter_lines(), 150))) < 150
         assert client.get("/api/stream").status_code == 401
 

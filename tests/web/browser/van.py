@@ -8,7 +8,7 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from dashboard.app import create_app
 from dashboard.server import Server, make_server
 from dashboard.site import Site
 from logger.clock import Clock
+from logger.core.tick import US_PER_S
 from logger.live import Snapshot, SnapshotFile
 from tests.web.scenes import SCENE, written_now
 
@@ -58,6 +59,13 @@ class Logger:
     def _run(self) -> None:
         while not self._stop.wait(0.2):
             self.write()
+
+    def has_died(self, ago_s: float) -> None:
+        """Die, and leave the file as it would lie there some time after."""
+        self.stop()
+        newest = written_now(self.scene, self._seq + 1)
+        written_us = newest.written_us - int(ago_s * US_PER_S)
+        self.file.write(replace(newest, written_us=written_us))
 
     def stop(self) -> None:
         """Die: the file stays as it was written last."""
