@@ -238,8 +238,6 @@ def test_two_fields_of_one_name_are_told(tmp_path: Path) -> None:
 
 
 def test_a_misspelt_port_of_a_feed_is_told_as_a_port(tmp_path: Path) -> None:
-    text = SOUND.replace(
-        'port = "roof"\nline = "sun"', 'port = "rofo"\nline = "sun"'
-    )
+    text = SOUND.replace('port = "roof"\nline = "sun"', 'port = "rofo"\nline = "sun"')
     (fault,) = faults_of(tmp_path, text)
     assert "port: found 'rofo'. The nearest known is roof." in fault
