@@ -219,7 +219,7 @@ FULL = Fault(
     where="GET /api/stream",
     saw=f"more than {STREAMS_PER_ADDRESS} open streams of one address,"
     f" or {STREAMS} in all",
-    fix="Close another page, or ask /api/now every 2 s.",
+    fix="Close another page, or ask /api/now every second.",
 )
 
 

@@ -21,6 +21,9 @@ MOST_WAITING = 600
 RETRY_S = (1.0, 2.0, 5.0)
 """Real time between two tries, the last one again and again."""
 
+LAST_RETRY_S = 0.1
+"""Real time between two tries once the program was told to end."""
+
 
 class Storing:
     """One thread that stores the batches of one run.
@@ -35,11 +38,11 @@ class Storing:
         self._run = run
         self._batches: deque[Batch] = deque()
         self._changed = threading.Condition()
-        self._is_ending = False
         self._trouble = ""
         self._lost = 0
         self._lost_us: list[int] = []
-        self._wake = threading.Event()
+        self._ending = threading.Event()
+        self._given_up = threading.Event()
         self._thread = threading.Thread(target=self._store_all, name="storing")
         self._thread.start()
 
@@ -77,22 +80,24 @@ class Storing:
             Whether everything was stored.
         """
         with self._changed:
-            self._is_ending = True
+            self._ending.set()
             self._changed.notify()
         self._thread.join(timeout_s)
         # A card that takes nothing is not tried for ever: the program was told to end.
         with self._changed:
             left = len(self._batches)
             self._batches.clear()
-            self._wake.set()
+            self._given_up.set()
         self._thread.join()
         return left == 0
 
     def _store_all(self) -> None:
         while (batch := self._next()) is not None:
             tries = 0
-            while not self._is_stored(batch) and not self._wake.is_set():
-                self._wake.wait(RETRY_S[min(tries, len(RETRY_S) - 1)])
+            while not self._is_stored(batch) and not self._given_up.is_set():
+                # Who ends must not sleep through the moment when the card is back.
+                if self._ending.wait(RETRY_S[min(tries, len(RETRY_S) - 1)]):
+                    self._given_up.wait(LAST_RETRY_S)
                 tries += 1
             with self._changed:
                 if self._batches and self._batches[0] is batch:
@@ -101,7 +106,7 @@ class Storing:
     def _next(self) -> Batch | None:
         """Wait for a batch; None when there is none and none will come."""
         with self._changed:
-            while not self._batches and not self._is_ending:
+            while not self._batches and not self._ending.is_set():
                 self._changed.wait()
             return self._batches[0] if self._batches else None
 

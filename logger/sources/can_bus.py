@@ -8,6 +8,7 @@ import logging
 import select
 import socket
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,7 +34,11 @@ LONGEST_NAP_S = 0.010
 
 BUFFER_BYTES = 4 * 1024 * 1024
 """Room for frames in the kernel. What it gives by itself holds 278 classic frames,
-70 ms of a full 500 kbit/s bus (measured); net.core.rmem_max is the most it gives."""
+70 ms of a full 500 kbit/s bus (measured); net.core.rmem_max is the most it
+gives those who may not set up the network."""
+
+SO_RCVBUFFORCE = 33
+"""Linux, include/uapi/asm-generic/socket.h; Python has no name for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,5 +267,9 @@ def _descriptor_of(bus: can.BusABC) -> int | None:
 def _ask_for_room(bus: can.BusABC) -> None:
     """Ask the kernel to hold more frames, where it is the kernel that holds them."""
     held = getattr(bus, "socket", None)
-    if isinstance(held, socket.socket):
-        held.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)
+    if not isinstance(held, socket.socket):
+        return
+    for option in (socket.SO_RCVBUF, SO_RCVBUFFORCE):
+        # The second may give more, and only to those who may set up the network.
+        with suppress(OSError):
+            held.setsockopt(socket.SOL_SOCKET, option, BUFFER_BYTES)

@@ -78,6 +78,8 @@ def unpack_block(block: bytes) -> list[Raw]:
     """
     try:
         return _unpack(zlib.decompress(block))
+    except DamagedRowError:
+        raise
     except (zlib.error, struct.error, LookupError, TypeError, ValueError) as err:
         raise DamagedRowError("not a block of frames and lines") from err
 

@@ -85,3 +85,15 @@ def test_an_account_that_came_to_nothing_is_0() -> None:
 def test_a_total_of_no_known_channel_is_left_out() -> None:
     totals = {"sun.Roof.power_w": Total(7200.0)}  # names are lower case
     assert sum_hours(totals, "sun.<name>.power_w") is None
+
+
+def test_a_tally_goes_on_from_what_was_booked_before() -> None:
+    first, second = tick(0, {"pack.current_a": -9.0}), tick(1, {"pack.current_a": 4.0})
+    whole, resumed = Tally(), Tally()
+    whole.add(first)
+    resumed.add(first)
+    resumed = Tally.of(resumed.totals)
+    whole.add(second)
+    resumed.add(second)
+    assert resumed.totals == whole.totals
+    assert resumed.totals["pack.current_a"].integral == -5.0

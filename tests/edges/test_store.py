@@ -511,8 +511,8 @@ def test_a_block_of_the_first_form_is_still_read() -> None:
 
 
 @pytest.mark.parametrize("form", [0, 3, 255])
-def test_a_block_of_another_form_is_refused(form: int) -> None:
-    with pytest.raises(DamagedRowError):
+def test_a_block_of_another_form_is_refused_by_its_number(form: int) -> None:
+    with pytest.raises(DamagedRowError, match=f"form {form}"):
         unpack_block(changed(pack_block(RAW), 0, form))
 
 

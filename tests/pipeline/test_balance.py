@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import replace
 
-from logger.core.ledger import Total
+from logger.core.ledger import Tally, Total
 from logger.decode.frames import Item, Reason
 from logger.pipeline.chain import Pipeline
 from logger.pipeline.spec import Balance, PipelineSpec
@@ -79,6 +79,16 @@ def test_what_was_refused_and_not_matched_is_in_the_balance() -> None:
         (Reason.NOT_A_NUMBER, 1)
     ]
     assert (so_far.unmatched_frames, so_far.unmatched_lines) == (0, 1)
+
+
+def test_totals_of_a_balance_go_on_with_the_seconds_behind_it() -> None:
+    # By hand: 36 A x 2 s before the balance; 36 A x 1 s, then a hole of 96 s.
+    timed = [(t_s, 36, None, None) for t_s in (0, 1, 2, 3, 99)]
+    tally = Tally.of(balance(rows(*timed[:4])).totals)
+    for tick in run(SPEC, rows(*timed)).ticks:
+        if tick.index >= 3:
+            tally.add(tick)
+    assert tally.totals["pack.current_a"] == Total(108.0, us(3), us(96))
 
 
 def test_a_balance_that_was_taken_does_not_change_any_more() -> None:
