@@ -45,9 +45,21 @@ def stop_on_signals() -> threading.Event:
     "--host", default="127.0.0.1", help="Address to serve on, default loopback"
 )
 @click.option("--port", default=8440, help="Port to serve on, default 8440")
+@click.option(
+    "--name",
+    "names",
+    multiple=True,
+    metavar="NAME",
+    help="Another name by which browsers may call it; may be repeated",
+)
 @click.pass_context
 def run(
-    ctx: click.Context, van_file: Path, chosen: Chosen, host: str, port: int
+    ctx: click.Context,
+    van_file: Path,
+    chosen: Chosen,
+    host: str,
+    port: int,
+    names: tuple[str, ...],
 ) -> None:
     """Run logger and dashboard together and keep both going.
 
@@ -64,9 +76,11 @@ def run(
     stop = stop_on_signals()
     shared = ["--log", str(files.log), "--live", str(files.snapshot)]
     shared += ["--desk", str(files.desk)]
+    at = ["--host", host, "--port", str(port)]
+    at += [word for name in names for word in ("--name", name)]
     children = [
         Child(["log", *shared, str(van_file)]),
-        Child(["serve", *shared, "--host", host, "--port", str(port)]),
+        Child(["serve", *shared, *at]),
     ]
     for child in children:
         child.start()
