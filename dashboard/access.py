@@ -158,7 +158,7 @@ class Access:
         is_moving = snapshot.is_moving and self._newest.age_s() < LOCK_AGE_S
         if not is_moving or not _is_page(scope, headers):
             return False
-        return cookies(headers).get(PASSENGER) != str(snapshot.stops)
+        return cookies(headers).get(PASSENGER) != snapshot.standing
 
 
 def _is_open_path(path: str) -> bool:

@@ -10,6 +10,7 @@ from logger.clock import uptime_us
 from logger.core.health import Health, health_of_age
 from logger.core.tick import US_PER_S
 from logger.live import LiveReading, Snapshot, SnapshotFile
+from logger.pipeline.series import TOLD
 
 
 @dataclass(slots=True)
@@ -62,7 +63,7 @@ class AgedSnapshot(Snapshot):
         snapshot_age_s: Time since the snapshot was written, s.
     """
 
-    snapshot_age_s: float
+    snapshot_age_s: float = 0.0
 
 
 def aged(snapshot: Snapshot, age_s: float) -> AgedSnapshot:
@@ -90,6 +91,8 @@ def _aged_reading(reading: LiveReading, speed: float, age_s: float) -> LiveReadi
     grown_s, period_s = reading.age_s / speed + age_s, reading.period_s / speed
     by_age = health_of_age(int(grown_s * US_PER_S), int(period_s * US_PER_S))
     health = reading.health
+    if reading.source == TOLD:
+        return reading  # a state holds until it is told otherwise
     is_only_old = health in (Health.FRESH, Health.LATE)
     if by_age is Health.MISSING or (by_age is Health.LATE and is_only_old):
         health = by_age

@@ -117,7 +117,7 @@ def _add_drive(router: APIRouter, pages: Pages) -> None:
 def _is_passenger(request: Request, snapshot: Snapshot | None) -> bool:
     """Return whether the browser's word of a passenger still holds."""
     said = request.cookies.get("passenger")
-    return snapshot is not None and said == str(snapshot.stops)
+    return snapshot is not None and said == snapshot.standing
 
 
 def _add_log(router: APIRouter, pages: Pages) -> None:

@@ -141,13 +141,13 @@ def _paired(desk: Desk, code: str, label: str, date_us: int) -> str | None:
     tags=["pages"],
 )
 async def passenger(request: Request) -> Response:
-    """Set the cookie `passenger` to the number of stops so far; on to the log."""
+    """Set the cookie `passenger` to run and number of stops so far; on to the log."""
     newest: Newest = request.app.state.newest
     answer = RedirectResponse("/log", 303)
     if newest.snapshot is not None:
         answer.set_cookie(
             PASSENGER,
-            str(newest.snapshot.stops),
+            newest.snapshot.standing,
             max_age=PASSENGER_S,
             httponly=True,
             samesite="strict",

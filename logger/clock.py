@@ -10,6 +10,8 @@ import ctypes.util
 import threading
 import time
 from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
 
 NS_PER_US = 1000
 NS_PER_S = 1_000_000_000
@@ -27,6 +29,17 @@ def uptime_us() -> int:
     Never faster than the computer: ages between processes are told by it.
     """
     return time.clock_gettime_ns(_STEADY) // NS_PER_US
+
+
+@lru_cache(maxsize=1)
+def boot_id() -> str:
+    """Return what tells this start of the computer from any other; empty if unknown."""
+    try:
+        return (
+            Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+        )
+    except OSError:
+        return ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from typing import Literal
 import orjson
 from pydantic import TypeAdapter, ValidationError
 
+from logger.clock import boot_id
 from logger.core.health import Health
 from logger.core.tick import US_PER_S
 from logger.errors import StoreError
@@ -114,6 +115,7 @@ class Snapshot:
         stops: How often it came to a stop in this run.
         desk_entry: Number of the newest entry of the desk that was booked.
         not_stored: Why nothing is being stored, in words; empty while all is well.
+        boot: The start of the computer that `written_us` belongs to; empty if unknown.
     """
 
     form: int
@@ -132,6 +134,12 @@ class Snapshot:
     stops: int
     desk_entry: int
     not_stored: str
+    boot: str = ""
+
+    @property
+    def standing(self) -> str:
+        """What is the same from one stop to the next, and never again."""
+        return f"{self.run}.{self.stops}"
 
     def age_s(self, now_us: int) -> float:
         """Return the age of the snapshot, s.
@@ -178,7 +186,9 @@ class SnapshotFile:
             found = _FORM.validate_json(self.path.read_bytes())
         except (OSError, ValidationError):
             return None
-        return found if found.form == FORM else None
+        # The uptime of another start of the computer tells no age.
+        is_of_now = found.boot in ("", boot_id())
+        return found if found.form == FORM and is_of_now else None
 
     def stamp(self) -> int:
         """Return a number that changes whenever the file does; 0 without a file."""

@@ -118,7 +118,9 @@ def show(
     pages = Child(served.words(files))
     pages.start()
     began_us = clock.wall_us() - round(PAST_S * US_PER_S)
-    state = prefill(van, files.log, clock, start_state(), began_us, PAST_S)
+    state = start_state()
+    if not files.log.exists():
+        state = prefill(van, files.log, clock, state, began_us, PAST_S)
     speaker = Speaker(state, clock, stage.buses, stage.fds)
     speaker.start()
     watcher = threading.Thread(target=_end_with, args=(pages, stop), daemon=True)

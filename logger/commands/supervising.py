@@ -29,7 +29,7 @@ def stop_on_signals() -> threading.Event:
         del number, frame
         stop.set()
 
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, ask)
     return stop
 
@@ -108,7 +108,9 @@ class Child:
     def start(self) -> None:
         """Start the process."""
         start = "from logger.commands.group import main; main()"
-        self._process = subprocess.Popen([sys.executable, "-c", start, *self._words])
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", "-c", start, *self._words]
+        )
 
     @property
     def is_running(self) -> bool:

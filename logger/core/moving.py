@@ -14,6 +14,9 @@ WALKING_MPS = 5.0 / 3.6
 HOLDS_US = 2 * US_PER_S
 """A speed has to last that long before it counts, either way."""
 
+COASTS_US = 30 * US_PER_S
+"""A van without speed and key may roll that long without current (design judgement)."""
+
 TRACTION_A = 5.0
 """More than that into the motor is no idle current (common practice, no source)."""
 
@@ -60,7 +63,7 @@ def step(state: Moving, seen: Seen) -> Moving:
         seen: What is seen now.
     """
     if seen.speed_mps is None:
-        return _settled(state, _moves_without_speed(seen))
+        return _step_without_speed(state, seen)
     is_fast = abs(seen.speed_mps) > WALKING_MPS
     if state.is_moving is None:
         return _settled(state, is_fast)
@@ -70,6 +73,19 @@ def step(state: Moving, seen: Seen) -> Moving:
     if seen.t_us - since_us < HOLDS_US:
         return replace(state, changed_us=since_us)
     return _settled(state, is_fast)
+
+
+def _step_without_speed(state: Moving, seen: Seen) -> Moving:
+    """A van whose speed is lost coasts without current: it is not standing for that."""
+    moves = _moves_without_speed(seen)
+    if not state.is_moving or moves is not False or seen.is_key_on is False:
+        return _settled(state, moves)
+    if seen.is_key_on:
+        return replace(state, changed_us=None)
+    since_us = seen.t_us if state.changed_us is None else state.changed_us
+    if seen.t_us - since_us < COASTS_US:
+        return replace(state, changed_us=since_us)
+    return _settled(state, False)
 
 
 def _moves_without_speed(seen: Seen) -> bool | None:

@@ -53,6 +53,7 @@ class State:
     moving: Moving
     desk_entry: int
     not_stored: str
+    boot: str
 
 
 def live_van(settings: Settings) -> LiveVan:
@@ -86,6 +87,7 @@ def snapshot(moment: Moment, state: State) -> Snapshot:
         stops=state.moving.stops,
         desk_entry=state.desk_entry,
         not_stored=state.not_stored,
+        boot=state.boot,
     )
 
 

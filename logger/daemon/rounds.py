@@ -8,7 +8,7 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from logger.clock import Clock, uptime_us
+from logger.clock import Clock, boot_id, uptime_us
 from logger.core.moving import Moving, step
 from logger.core.tick import US_PER_S
 from logger.core.trips import Trip
@@ -85,6 +85,7 @@ class Rounds:
     _seq: int = 0
     _is_shown: bool = True
     _desk_trouble: str = ""
+    _boot: str = field(default_factory=boot_id)
 
     def __post_init__(self) -> None:
         self._laid_out = self._balanced = self.wired.pipeline.newest_entry
@@ -105,13 +106,19 @@ class Rounds:
         self._publish(now_us)
         self._seq += 1
 
-    def end(self) -> int:
-        """Take the rest and close the books; return when, microseconds since zero."""
+    def end(self) -> tuple[int, Batch]:
+        """Take the rest and close the books.
+
+        Returns:
+            When, microseconds since zero, and what is still to be stored: together with
+            the end, so that no power cut falls between the two.
+        """
         self.wired.inbox.beat()
         self._take()
         self._outputs += self.wired.pipeline.finish()
-        self._put()
-        return self.wired.pipeline.newest_us
+        return self.wired.pipeline.newest_us, Batch(
+            self._outputs, self._raw, self._events
+        )
 
     def _take(self) -> None:
         taken = self.wired.inbox.take()
@@ -173,6 +180,7 @@ class Rounds:
             moving=self._moving,
             desk_entry=wired.pipeline.newest_entry,
             not_stored=wired.storing.trouble,
+            boot=self._boot,
         )
         try:
             wired.snapshots.write(snapshot(moment, state))

@@ -69,19 +69,21 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
                 while not stop.wait(ROUND_S):
                     rounds.go()
                 _stop(sources)
-                end_us = rounds.end()
+                end_us, last = rounds.end()
             finally:
-                trouble = "" if storing.finish(END_S) else storing.trouble or "no room"
+                # Only now: a second logger, refused by the lock, takes nothing away.
+                snapshots.remove()
+                is_whole = storing.finish(END_S)
+                trouble = "" if is_whole else storing.trouble or "a card that is slow"
             if trouble:
                 raise StoreError(
                     where=str(files.log),
                     saw=trouble,
                     fix="See that the disk has room; the last seconds were lost.",
                 )
-            writer.end_run(run, RunEnd(end_us))
+            writer.end_run(run, RunEnd(end_us), last)
     finally:
         _stop(sources)
-        snapshots.remove()
 
 
 def end_cut_off_runs(writer: Writer) -> None:
@@ -94,8 +96,8 @@ def end_cut_off_runs(writer: Writer) -> None:
         ]
     for run, end_us, balance in cut_off:
         event = Event(end_us, "cut off", CUT_OFF)
-        writer.store(run, Batch([] if balance is None else [balance], events=[event]))
-        writer.end_run(run, RunEnd(end_us))
+        last = Batch([] if balance is None else [balance], events=[event])
+        writer.end_run(run, RunEnd(end_us), last)
 
 
 def _begin(

@@ -21,6 +21,9 @@ MOST_WAITING = 600
 RETRY_S = (1.0, 2.0, 5.0)
 """Real time between two tries, the last one again and again."""
 
+SLOW_AT = 30
+"""Batches that wait without an error: the card hangs or lags, and that is told."""
+
 LAST_RETRY_S = 0.1
 """Real time between two tries once the program was told to end."""
 
@@ -68,7 +71,10 @@ class Storing:
     def trouble(self) -> str:
         """Why nothing is being stored, in words; empty while all is well."""
         lost = f" {self._lost} s were lost." if self._lost else ""
-        return self._trouble + lost if self._trouble else ""
+        trouble = self._trouble
+        if not trouble and len(self._batches) > SLOW_AT:
+            trouble = "a card that is slow"
+        return trouble + lost if trouble else ""
 
     def finish(self, timeout_s: float) -> bool:
         """Store what waits, as long as it takes up to a limit; end the thread.

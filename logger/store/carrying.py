@@ -3,7 +3,7 @@
 A run that was cut off by lost power is as good as its last stored second.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from logger.core.ledger import Tally
@@ -59,13 +59,20 @@ def carried_to_live_run(log: Log, start_us: int) -> Count | None:
             epoch.
     """
     live = [run for run in log.runs() if run.recording is None]
-    if live:
-        last = max(live, key=lambda run: run.id)
-        end_us, count = left_at(log, last)
-        is_set_back = last.start_us is not None and last.start_us + end_us > start_us
-        if is_set_back and count is not None:
+    for run in sorted(live, key=lambda run: run.id, reverse=True):
+        end_us, count = left_at(log, run)
+        if count is None or run.start_us is None:
+            continue
+        if run.start_us + end_us > start_us or not _is_dated_in_order(run, live):
             return carry(count, AWAY_UNKNOWN_S)
+        break  # dates can be trusted; a recording played since may be the newer one
     return carried_count(log, start_us)
+
+
+def _is_dated_in_order(run: RunRow, live: Sequence[RunRow]) -> bool:
+    """Return whether no earlier live run has a later date: its own may be trusted."""
+    dates = [each.start_us or 0 for each in live if each.id < run.id]
+    return max(dates, default=0) <= (run.start_us or 0)
 
 
 def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:

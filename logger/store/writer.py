@@ -133,14 +133,19 @@ class Writer:
         """
         self._now(lambda: self._in_transaction(lambda: self._rows.insert(run, batch)))
 
-    def end_run(self, run: int, end: RunEnd) -> None:
+    def end_run(self, run: int, end: RunEnd, last: Batch | None = None) -> None:
         """Store what is left of a run and mark it as over; wait until it is stored.
+
+        Args:
+            run: The run.
+            end: What is known of its end.
+            last: Stored in the same transaction: all of it, or neither.
 
         Raises:
             StoreError: The log cannot be written.
         """
         self._settle(0)
-        self._now(lambda: self._end_run(run, end))
+        self._now(lambda: self._end_run(run, end, last))
 
     def discard_run(self, run: int) -> None:
         """Take a run out again that was never finished; wait until it is out."""
@@ -257,11 +262,13 @@ class Writer:
             self._failed = err
             raise
 
-    def _end_run(self, run: int, end: RunEnd) -> None:
+    def _end_run(self, run: int, end: RunEnd, last: Batch | None) -> None:
         if self._failed is not None:
             raise self._failed
 
         def finish() -> None:
+            if last is not None:
+                self._rows.insert(run, last)
             self._connection.execute(
                 "UPDATE run SET end_us = ?, damaged_lines = ? WHERE id = ?",
                 (end.end_us, end.damaged_lines, run),

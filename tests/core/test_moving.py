@@ -1,6 +1,7 @@
 """Whether the van is driven: by its speed, and without one by what else is known."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -87,6 +88,19 @@ def test_a_speed_goes_before_everything_else() -> None:
 def test_a_drive_that_nobody_can_follow_any_more_has_come_to_its_stop() -> None:
     # What a passenger was allowed until the next stop is not allowed for ever.
     assert step(DRIVES, Seen(0)) == Moving(is_moving=None, stops=1)
+
+
+def test_a_van_that_loses_its_speed_drives_until_the_key_is_off() -> None:
+    coasting = Seen(us(60), traction_a=0.0, is_key_on=True)
+    assert step(DRIVES, coasting) == Moving(is_moving=True)
+    assert step(DRIVES, replace(coasting, is_key_on=False)) == Moving(False, stops=1)
+
+
+def test_a_van_without_speed_and_key_may_coast_for_half_a_minute() -> None:
+    state = step(DRIVES, Seen(us(0), traction_a=0.0))
+    state = step(state, Seen(us(29), traction_a=0.0))
+    assert state.is_moving is True
+    assert step(state, Seen(us(30), traction_a=0.0)) == Moving(False, stops=1)
 
 
 LOOKS = st.lists(

@@ -243,3 +243,18 @@ def test_a_live_run_takes_over_from_a_recording_where_no_live_run_was(
     stored(path, [balance(20)], end_s=20.0, start=REPLAY)
     assert live(path, 30.0) == replace(COUNT, unseen_s=17.0)
     assert live(path, -5.0) is None
+
+
+def test_a_clock_that_is_right_again_still_finds_the_last_run(path: Path) -> None:
+    stored(path, [balance(20)], end_s=20.0)
+    woke_up = replace(LIVE, start_us=START_US - us(86_400))
+    later = replace(COUNT, counted_pct=42.0)
+    stored(path, [balance(10, later)], end_s=10.0, start=woke_up)
+    # The second run was the last one, whatever its date says.
+    assert live(path, 3600.0) == replace(later, unseen_s=7.0 + 3600.0)
+
+
+def test_a_run_that_had_no_balance_yet_is_passed_over(path: Path) -> None:
+    stored(path, [balance(20)], end_s=20.0)
+    stored(path, [], start=replace(LIVE, start_us=START_US + us(25)))
+    assert live(path, 30.0) == replace(COUNT, unseen_s=17.0)

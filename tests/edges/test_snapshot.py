@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.clock import boot_id
 from logger.core.health import Health
 from logger.errors import StoreError
 from logger.live import (
@@ -196,3 +197,12 @@ def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
 ])  # fmt: skip
 def test_the_age_of_a_snapshot_is_told_by_uptime(now_us: int, age_s: float) -> None:
     assert SNAPSHOT.age_s(now_us) == age_s
+
+
+def test_a_snapshot_of_another_start_of_the_computer_is_none(
+    file: SnapshotFile,
+) -> None:
+    file.write(replace(SNAPSHOT, boot=boot_id()))
+    assert file.read() is not None
+    file.write(replace(SNAPSHOT, boot="another"))
+    assert file.read() is None
