@@ -4,7 +4,6 @@ Each reads, asks one pure function for the words, and draws a template. Everythi
 without a script.
 """
 
-import pathlib
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated
@@ -12,9 +11,9 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 
-from dashboard.assets import CHART_POLICY, asset, page, static_routes
+from dashboard.assets import CHART_POLICY, page, static_routes
 from dashboard.buckets import grid
 from dashboard.drive import charge_text, drive_view
 from dashboard.history import all_trips, one_trip, start_of, units_of
@@ -23,8 +22,9 @@ from dashboard.newest import Newest
 from dashboard.series import read_columns
 from dashboard.site import Site
 from dashboard.strip import LINK_LOST_S, NO_LINK_TO_VAN, SOME_LATE
+from dashboard.templating import TEMPLATES
 from dashboard.trip_page import CHANNELS, POINTS, trip_view
-from dashboard.wording import DASH, Units, span_text
+from dashboard.wording import Units
 from logger.core.tick import US_PER_S
 from logger.live import Snapshot
 from logger.store.reader import Log
@@ -56,24 +56,13 @@ class Pages:
 
 def pages(site: Site) -> APIRouter:
     """Return the routes of all pages and of what they stand on."""
-    drawn = Pages(site, _templates())
+    drawn = Pages(site, TEMPLATES)
     router = APIRouter(tags=["pages"], default_response_class=HTMLResponse)
     _add_drive(router, drawn)
     _add_log(router, drawn)
     _add_trip(router, drawn)
     router.include_router(static_routes())
     return router
-
-
-def _templates() -> Environment:
-    found = Environment(
-        loader=FileSystemLoader(pathlib.Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-    )
-    found.globals |= {"asset": asset, "span_text": span_text, "dash": DASH}
-    return found
 
 
 def _add_drive(router: APIRouter, pages: Pages) -> None:

@@ -4,20 +4,18 @@ They work without a script. A code is shown only where the program runs; whoever
 read it there may pair a phone here.
 """
 
-from pathlib import Path
 from urllib.parse import parse_qs
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
-from jinja2 import Environment, FileSystemLoader
 from starlette.concurrency import run_in_threadpool
 
 from dashboard.access import PASSENGER
 from dashboard.api import site_of
-from dashboard.assets import asset
 from dashboard.guests import COOKIE
 from dashboard.newest import Newest
 from dashboard.refusals import ErrorShape
+from dashboard.templating import TEMPLATES
 from logger.clock import uptime_us
 from logger.desk import Desk
 
@@ -34,14 +32,9 @@ NO_DESK = "This log is only read here: no phone can be paired."
 
 router = APIRouter()
 
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True
-)
-_TEMPLATES.globals["asset"] = asset
-
 
 def _page(message: str, is_possible: bool, status: int) -> Response:
-    template = _TEMPLATES.get_template("pair.html")
+    template = TEMPLATES.get_template("pair.html")
     return HTMLResponse(
         template.render(message=message, is_possible=is_possible), status
     )

@@ -7,16 +7,14 @@ the errors of the logger; no route.
 import logging
 import sqlite3
 from http import HTTPStatus
-from pathlib import Path
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
-from jinja2 import Environment, FileSystemLoader
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
-from dashboard.assets import asset
+from dashboard.templating import TEMPLATES
 from logger.errors import AmpledgerError, Fault
 from logger.store.packed import DamagedRowError
 
@@ -58,12 +56,6 @@ class RefusalJson(Response):
         super().__init__(ErrorShape(error=parts).model_dump_json(), status)
 
 
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(Path(__file__).parent / "templates"), autoescape=True
-)
-_TEMPLATES.globals["asset"] = asset
-
-
 def wants_page(path: str, accept: str) -> bool:
     """Return whether a person is waiting for a page, not a program for an answer."""
     return "text/html" in accept and not path.startswith("/api/")
@@ -74,7 +66,7 @@ def refusal(status: int, fault: Fault, path: str, accept: str) -> Response:
     if not wants_page(path, accept):
         return RefusalJson(status, fault)
     title = "No such page" if status == 404 else HTTPStatus(status).phrase
-    template = _TEMPLATES.get_template("refusal.html")
+    template = TEMPLATES.get_template("refusal.html")
     return HTMLResponse(template.render(title=title, fault=fault), status)
 
 

@@ -7,7 +7,6 @@ import itertools
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 
 from logger.core.soc import Count
@@ -16,6 +15,7 @@ from logger.decode.frames import Frame, Line
 from logger.errors import RecordingError
 from logger.pipeline.chain import Pipeline
 from logger.store.rows import Batch, Event
+from logger.store.starting import PROGRAM, digests
 from logger.store.writer import RunEnd, RunStart, Writer
 from logger.van.reading import Van
 from replay.formats.reading import Recording, digest
@@ -114,9 +114,9 @@ def _start(cued: Cue, van: Van, zero_stamp_us: int) -> RunStart:
         start_us=cued.start_us,
         is_start_sure=cued.start_us is not None,
         zero_stamp_us=zero_stamp_us,
-        program=f"ampledger {version('ampledger')}",
+        program=PROGRAM,
         van_text=van.text,
-        descriptions={file.name: file.sha256 for file in van.descriptions},
+        descriptions=digests(van),
     )
 
 

@@ -3,7 +3,6 @@
 What it books is exactly what the live half would have booked for the same items.
 """
 
-from importlib.metadata import version
 from itertools import islice
 from pathlib import Path
 
@@ -12,7 +11,8 @@ from logger.core.tick import US_PER_S
 from logger.decode.frames import Frame, Line
 from logger.pipeline.chain import Pipeline
 from logger.store.rows import Batch
-from logger.store.writer import RunEnd, RunStart, Writer
+from logger.store.starting import live_start
+from logger.store.writer import RunEnd, Writer
 from logger.van.reading import Van
 from replay.van_model.boxes import State
 from replay.van_model.files import description_texts
@@ -40,23 +40,10 @@ def prefill(
     items = past_items(duration_s, description_texts(), state)
     pipeline = Pipeline(van.spec)
     with Writer(path, clock=clock) as writer:
-        run = writer.begin_run(_start(van, start_us))
+        run = writer.begin_run(live_start(van, start_us, is_start_sure=True))
         while chunk := list(islice(items, ITEMS_A_BATCH)):
             raw = [item for item in chunk if isinstance(item, Frame | Line)]
             writer.write(run, Batch(pipeline.feed(chunk), raw))
         writer.write(run, Batch(pipeline.finish()))
         writer.end_run(run, RunEnd(round(duration_s * US_PER_S)))
     return items.state
-
-
-def _start(van: Van, start_us: int) -> RunStart:
-    return RunStart(
-        recording=None,
-        recording_sha256=None,
-        start_us=start_us,
-        is_start_sure=True,
-        zero_stamp_us=start_us,
-        program=f"ampledger {version('ampledger')}",
-        van_text=van.text,
-        descriptions={file.name: file.sha256 for file in van.descriptions},
-    )

@@ -2,7 +2,6 @@
 
 import threading
 from collections.abc import Sequence
-from importlib.metadata import version
 
 from logger.clock import Clock
 from logger.daemon.publishing import live_van
@@ -19,7 +18,8 @@ from logger.sources.supervisor import Supervisor
 from logger.store.carrying import balance_left, carried_to_live_run, left_at
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event
-from logger.store.writer import RunEnd, RunStart, Writer
+from logger.store.starting import PROGRAM, live_start
+from logger.store.writer import RunEnd, Writer
 from logger.van.reading import Van
 
 END_S = 1.0
@@ -53,7 +53,7 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
             run, pipeline = _begin(van, files, clock, start_us, writer)
             storing = Storing(writer, run)
             wired = Wired(
-                program=_program(),
+                program=PROGRAM,
                 van=live_van(van.settings),
                 run=run,
                 clock=clock,
@@ -106,23 +106,8 @@ def _begin(
     with Log(files.log) as log:
         carried = carried_to_live_run(log, start_us)
         newest_entry = log.newest_entry()
-    run = writer.begin_run(
-        RunStart(
-            recording=None,
-            recording_sha256=None,
-            start_us=start_us,
-            is_start_sure=clock.is_wall_sure(),
-            zero_stamp_us=start_us,
-            program=_program(),
-            van_text=van.text,
-            descriptions={file.name: file.sha256 for file in van.descriptions},
-        )
-    )
+    run = writer.begin_run(live_start(van, start_us, clock.is_wall_sure()))
     return run, Pipeline(van.spec, carried, newest_entry)
-
-
-def _program() -> str:
-    return f"ampledger {version('ampledger')}"
 
 
 def _stop(sources: Sequence[Supervisor]) -> None:

@@ -22,7 +22,7 @@ from logger.live import SnapshotFile
 from logger.store.reader import Log
 from replay.van_model.files import copy_files
 from replay.van_model.stage import open_port
-from tests.bench.processes import child_of, children_of, used
+from tests.bench.processes import children_of, used
 from tests.running import COMMAND
 
 PHONES = 50
@@ -80,8 +80,7 @@ def demo(folder: Path) -> Iterator[Demo]:
     process = subprocess.Popen([COMMAND, *words], stdout=subprocess.DEVNULL)
     try:
         wait_for_stream(port, process)
-        pages = child_of(process.pid)
-        assert pages is not None
+        pages = children_of(process.pid)["serve"]
         yield Demo(process.pid, pages, port, folder)
     finally:
         process.send_signal(signal.SIGINT)

@@ -30,12 +30,6 @@ def used(pid: int) -> Used:
     return Used(cpu_s, pss_kb / 1024)
 
 
-def child_of(pid: int) -> int | None:
-    """Return the first child of a process, or None."""
-    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    return int(children[0]) if children else None
-
-
 def children_of(pid: int) -> dict[str, int]:
     """Return the children of the supervisor: their sub-command and number."""
     found: dict[str, int] = {}

@@ -1,0 +1,34 @@
+"""What is known of a run when it begins, live or recorded: made in one place."""
+
+from importlib.metadata import version
+
+from logger.store.writer import RunStart
+from logger.van.reading import Van
+
+PROGRAM = f"ampledger {version('ampledger')}"
+"""Program and version, as every run and snapshot names it."""
+
+
+def live_start(van: Van, start_us: int, is_start_sure: bool) -> RunStart:
+    """Return the start of a run without a recording.
+
+    Args:
+        van: The van.
+        start_us: Date of the run's zero, microseconds since the Unix epoch.
+        is_start_sure: True where that date is confirmed.
+    """
+    return RunStart(
+        recording=None,
+        recording_sha256=None,
+        start_us=start_us,
+        is_start_sure=is_start_sure,
+        zero_stamp_us=start_us,
+        program=PROGRAM,
+        van_text=van.text,
+        descriptions=digests(van),
+    )
+
+
+def digests(van: Van) -> dict[str, str]:
+    """Return the digest of each description file of a van, by its name."""
+    return {file.name: file.sha256 for file in van.descriptions}
