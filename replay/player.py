@@ -117,6 +117,8 @@ def _start(cued: Cue, van: Van, zero_stamp_us: int) -> RunStart:
         program=PROGRAM,
         van_text=van.text,
         descriptions=digests(van),
+        dated_by="recording",
+        van_id=van.settings.van.id,
     )
 
 

@@ -3,7 +3,7 @@
 import threading
 from collections.abc import Sequence
 
-from logger.clock import Clock
+from logger.clock import Clock, boot_id, uptime_us
 from logger.daemon.publishing import live_van
 from logger.daemon.rounds import ROUND_S, Rounds, Wired
 from logger.daemon.storing import Storing
@@ -50,7 +50,7 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
     try:
         with Writer(files.log, clock=clock) as writer:
             end_cut_off_runs(writer)
-            run, pipeline = _begin(van, files, clock, start_us, writer)
+            run, pipeline = _begin(van, files, clock, inbox, start_us, writer)
             storing = Storing(writer, run)
             wired = Wired(
                 program=PROGRAM,
@@ -101,12 +101,15 @@ def end_cut_off_runs(writer: Writer) -> None:
 
 
 def _begin(
-    van: Van, files: Files, clock: Clock, start_us: int, writer: Writer
+    van: Van, files: Files, clock: Clock, inbox: Inbox, start_us: int, writer: Writer
 ) -> tuple[int, Pipeline]:
     with Log(files.log) as log:
         carried = carried_to_live_run(log, start_us)
         newest_entry = log.newest_entry()
-    run = writer.begin_run(live_start(van, start_us, clock.is_wall_sure()))
+    # A clock of its own speed has no place in the computer's uptime.
+    zero_uptime_us = None if clock.is_own else uptime_us() - inbox.now_us()
+    start = live_start(van, start_us, clock.is_wall_sure(), boot_id(), zero_uptime_us)
+    run = writer.begin_run(start)
     return run, Pipeline(van.spec, carried, newest_entry)
 
 

@@ -4,11 +4,14 @@ A change that has been released is never edited: a log of any age is brought up 
 by the changes it has not seen. What the result means is told in `schema`.
 """
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from logger.errors import StoreError
 from logger.store.connect import Connection
+from logger.store.packed import DamagedRowError
+from logger.store.recording import unpack_block
 
 APPLICATION_ID = 0x416D706C
 """Marks the file as one of ours in its header ("Ampl"), so that no other database is
@@ -122,6 +125,123 @@ ALTER TABLE run DROP COLUMN counted_s;
 ALTER TABLE run DROP COLUMN unseen_s;
 """
 
+_THIRD_BEFORE = """
+CREATE TABLE van (
+    id TEXT PRIMARY KEY, is_declared INTEGER NOT NULL, made_us INTEGER NOT NULL
+) STRICT;
+CREATE TABLE van_file (
+    id INTEGER PRIMARY KEY, sha256 TEXT NOT NULL UNIQUE, text TEXT NOT NULL
+) STRICT;
+CREATE TABLE quarter (
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    run INTEGER NOT NULL REFERENCES run (id), quarter INTEGER NOT NULL,
+    n INTEGER NOT NULL, min REAL NOT NULL, max REAL NOT NULL, mean REAL NOT NULL,
+    last REAL NOT NULL, covered_s REAL NOT NULL, PRIMARY KEY (channel, run, quarter)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE span (
+    run INTEGER NOT NULL REFERENCES run (id), quarter INTEGER NOT NULL,
+    n INTEGER NOT NULL, beats BLOB NOT NULL, PRIMARY KEY (run, quarter)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE block (
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    run INTEGER NOT NULL REFERENCES run (id), quarter INTEGER NOT NULL,
+    beat INTEGER NOT NULL, cells BLOB NOT NULL, PRIMARY KEY (channel, run, quarter)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE gap_limit (
+    run INTEGER NOT NULL REFERENCES run (id),
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    since_us INTEGER NOT NULL, limit_us INTEGER NOT NULL,
+    PRIMARY KEY (run, channel, since_us)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE pin (
+    run INTEGER NOT NULL REFERENCES run (id), start_us INTEGER NOT NULL,
+    end_us INTEGER NOT NULL, why TEXT NOT NULL, PRIMARY KEY (run, start_us, end_us, why)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE shed (
+    run INTEGER NOT NULL REFERENCES run (id), what TEXT NOT NULL,
+    until_us INTEGER NOT NULL, PRIMARY KEY (run, what)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE frame_block (
+    run INTEGER NOT NULL REFERENCES run (id), first_seq INTEGER NOT NULL,
+    last_seq INTEGER NOT NULL, first_us INTEGER NOT NULL, last_us INTEGER NOT NULL,
+    n INTEGER NOT NULL, items BLOB NOT NULL, PRIMARY KEY (run, first_seq)
+) STRICT, WITHOUT ROWID;
+ALTER TABLE run ADD COLUMN uid TEXT NOT NULL DEFAULT '';
+ALTER TABLE run ADD COLUMN dated_by TEXT NOT NULL DEFAULT 'computer';
+ALTER TABLE run ADD COLUMN boot TEXT NOT NULL DEFAULT '';
+ALTER TABLE run ADD COLUMN zero_uptime_us INTEGER;
+ALTER TABLE run ADD COLUMN van_file INTEGER REFERENCES van_file (id);
+"""
+
+_THIRD_AFTER = """
+DROP TABLE raw_block;
+ALTER TABLE frame_block RENAME TO raw_block;
+ALTER TABLE run DROP COLUMN van_text;
+CREATE INDEX run_by_date ON run (start_us, end_us);
+CREATE INDEX run_by_uid ON run (uid);
+CREATE VIEW run_plain AS
+    SELECT run.id AS run,
+           strftime('%Y-%m-%dT%H:%M:%SZ', run.start_us / 1000000, 'unixepoch')
+               AS start_utc,
+           strftime('%Y-%m-%dT%H:%M:%SZ', (run.start_us + run.end_us) / 1000000,
+               'unixepoch') AS end_utc,
+           run.is_start_sure AS is_start_sure, run.dated_by AS dated_by,
+           run.recording AS recording, run.program AS program
+    FROM run;
+CREATE VIEW quarter_plain AS
+    SELECT strftime('%Y-%m-%dT%H:%M:%SZ',
+               run.start_us / 1000000 + quarter.quarter * 900, 'unixepoch') AS t_utc,
+           quarter.run AS run, channel.name AS channel, channel.unit AS unit,
+           quarter.n AS n, quarter.min AS min, quarter.max AS max,
+           quarter.mean AS mean, quarter.last AS last
+    FROM quarter
+    JOIN run ON run.id = quarter.run
+    JOIN channel ON channel.id = quarter.channel;
+CREATE VIEW event_plain AS
+    SELECT strftime('%Y-%m-%dT%H:%M:%SZ', (run.start_us + event.t_us) / 1000000,
+               'unixepoch') AS t_utc,
+           event.run AS run, event.kind AS kind, event.text AS text
+    FROM event
+    JOIN run ON run.id = event.run;
+"""
+
+
+def _third(connection: Connection) -> None:
+    _statements(_THIRD_BEFORE)(connection)
+    runs = connection.execute(
+        "SELECT id, van_text, recording_sha256, start_us, zero_stamp_us, program"
+        " FROM run"
+    ).fetchall()
+    for run, text, recording, *own in runs:
+        sha256 = hashlib.sha256(text.encode()).hexdigest()
+        connection.execute(
+            "INSERT OR IGNORE INTO van_file (sha256, text) VALUES (?, ?)",
+            (sha256, text),
+        )
+        # The same in every copy of the log, so that two copies can be joined.
+        uid = recording or hashlib.sha256(repr((run, *own)).encode()).hexdigest()
+        connection.execute(
+            "UPDATE run SET uid = ?, dated_by = ?, van_file ="
+            " (SELECT id FROM van_file WHERE sha256 = ?) WHERE id = ?",
+            (uid[:32], "recording" if recording else "computer", sha256, run),
+        )
+    keys = connection.execute("SELECT run, first_seq FROM raw_block").fetchall()
+    for key in keys:
+        last_seq, n, block = connection.execute(
+            "SELECT last_seq, n, items FROM raw_block WHERE run = ? AND first_seq = ?",
+            key,
+        ).fetchone()
+        try:
+            times = [item.t_us for item in unpack_block(block)]
+        except DamagedRowError:
+            times = [0]  # kept as it is: somebody may still get something out of it
+        connection.execute(
+            "INSERT INTO frame_block (run, first_seq, last_seq, first_us, last_us, n,"
+            " items) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (*key, last_seq, min(times), max(times), n, block),
+        )
+    _statements(_THIRD_AFTER)(connection)
+
 
 @dataclass(frozen=True, slots=True)
 class Migration:
@@ -146,6 +266,12 @@ MIGRATIONS = (
         1, "runs, ticks, minutes, gaps, trips, events, raw blocks", _statements(_FIRST)
     ),
     Migration(2, "a balance of each run, kept while it goes on", _statements(_SECOND)),
+    Migration(
+        3,
+        "identities, one text a van file, quarter hours, seconds folded by channel,"
+        " pins, what was shed",
+        _third,
+    ),
 )
 """In order; the number of the last one is the version of a log written today."""
 

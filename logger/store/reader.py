@@ -50,6 +50,10 @@ class RunRow:
     balance_us: int | None
     count: Count | None
     sigma_pct: float | None = None
+    uid: str = ""
+    dated_by: str = ""
+    boot: str = ""
+    zero_uptime_us: int | None = None
 
     @property
     def is_stopped_replay(self) -> bool:
@@ -91,7 +95,7 @@ class EventRow:
 def _run(row: tuple[Any, ...]) -> RunRow:
     (
         number, recording, sha256, start_us, zero_us, end_us, program, damaged, is_sure,
-        frames, lines, balance_us, sigma_pct, *counted,
+        frames, lines, balance_us, sigma_pct, uid, dated_by, boot, uptime_us, *counted,
     ) = row  # fmt: skip
     return RunRow(
         id=number,
@@ -107,6 +111,10 @@ def _run(row: tuple[Any, ...]) -> RunRow:
         unmatched_lines=lines,
         balance_us=balance_us,
         sigma_pct=sigma_pct,
+        uid=uid,
+        dated_by=dated_by,
+        boot=boot,
+        zero_uptime_us=uptime_us,
         count=None if balance_us is None else Count(*counted),
     )
 
@@ -183,7 +191,8 @@ class Log:
         rows = self.connection.execute(
             "SELECT id, recording, recording_sha256, start_us, zero_stamp_us, end_us,"
             " program, damaged_lines, is_start_sure, coalesce(unmatched_frames, 0),"
-            " coalesce(unmatched_lines, 0), t_us, sigma_pct,"
+            " coalesce(unmatched_lines, 0), t_us, sigma_pct, uid, dated_by, boot,"
+            " zero_uptime_us,"
             " counted_pct, moved_pct, start_sigma_pct, counted_s, unseen_s"
             " FROM run LEFT JOIN balance ON balance.run = run.id"
             " ORDER BY start_us IS NULL, start_us, id"
@@ -193,7 +202,9 @@ class Log:
     def van_text(self, run: int) -> str:
         """Return the van file that a run was counted by."""
         row = self.connection.execute(
-            "SELECT van_text FROM run WHERE id = ?", (run,)
+            "SELECT text FROM run JOIN van_file ON van_file.id = run.van_file"
+            " WHERE run.id = ?",
+            (run,),
         ).fetchone()
         return str(row[0])
 

@@ -20,7 +20,13 @@ from logger.store.recording import blocks, pack_block
 
 RUN_TABLES = (
     "tick",
+    "span",
+    "block",
     "minute",
+    "quarter",
+    "gap_limit",
+    "pin",
+    "shed",
     "gap",
     "trip",
     "run_total",
@@ -42,6 +48,15 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class Pin:
+    """A stretch of a run whose frames are to be kept when others are thrown away."""
+
+    start_us: int
+    end_us: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
     """What is stored together: all of it, or nothing.
 
@@ -49,11 +64,13 @@ class Batch:
         outputs: What the pipeline gave, in its order.
         raw: Frames and lines for the flight recorder, in order of arrival.
         events: What happened to the record.
+        pins: Stretches whose frames are to be kept.
     """
 
     outputs: Sequence[Output] = ()
     raw: Sequence[Raw] = ()
     events: Sequence[Event] = ()
+    pins: Sequence[Pin] = ()
 
 
 @dataclass(slots=True)
@@ -87,12 +104,14 @@ class Rows:
                 case _:
                     assert_never(output)
         self.connection.executemany(
-            "INSERT OR REPLACE INTO raw_block (run, first_seq, last_seq, n, items)"
-            " VALUES (?, ?, ?, ?, ?)",
-            [
-                (run, block[0].seq, block[-1].seq, len(block), pack_block(block))
-                for block in blocks(batch.raw)
-            ],
+            "INSERT OR REPLACE INTO raw_block (run, first_seq, last_seq, first_us,"
+            " last_us, n, items) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [_raw_row(run, block) for block in blocks(batch.raw)],
+        )
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO pin (run, start_us, end_us, why)"
+            " VALUES (?, ?, ?, ?)",
+            [(run, pin.start_us, pin.end_us, pin.why) for pin in batch.pins],
         )
         self.connection.executemany(
             "INSERT OR REPLACE INTO event (run, t_us, kind, text) VALUES (?, ?, ?, ?)",
@@ -228,3 +247,11 @@ class Rows:
         ).fetchone()
         self._channels[name] = int(row[0])
         return self._channels[name]
+
+
+def _raw_row(run: int, block: Sequence[Raw]) -> tuple[int | bytes, ...]:
+    times = [item.t_us for item in block]
+    span = (min(times), max(times))
+    return (
+        run, block[0].seq, block[-1].seq, *span, len(block), pack_block(block),
+    )  # fmt: skip

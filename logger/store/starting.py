@@ -9,13 +9,21 @@ PROGRAM = f"ampledger {version('ampledger')}"
 """Program and version, as every run and snapshot names it."""
 
 
-def live_start(van: Van, start_us: int, is_start_sure: bool) -> RunStart:
+def live_start(
+    van: Van,
+    start_us: int,
+    is_start_sure: bool,
+    boot: str = "",
+    zero_uptime_us: int | None = None,
+) -> RunStart:
     """Return the start of a run without a recording.
 
     Args:
         van: The van.
         start_us: Date of the run's zero, microseconds since the Unix epoch.
         is_start_sure: True where that date is confirmed.
+        boot: Which start of the computer it belongs to; empty if not known.
+        zero_uptime_us: Uptime of the computer at the run's zero, microseconds.
     """
     return RunStart(
         recording=None,
@@ -26,6 +34,10 @@ def live_start(van: Van, start_us: int, is_start_sure: bool) -> RunStart:
         program=PROGRAM,
         van_text=van.text,
         descriptions=digests(van),
+        dated_by="network" if is_start_sure else "computer",
+        boot=boot,
+        zero_uptime_us=zero_uptime_us,
+        van_id=van.settings.van.id,
     )
 
 

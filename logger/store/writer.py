@@ -24,6 +24,8 @@ from logger.store.connect import (
     connect_for_writing,
     quoted,
 )
+from logger.store.dating import redate
+from logger.store.identity import own_van, run_uid, van_file
 from logger.store.migrations import migrate
 from logger.store.rows import RUN_TABLES, Batch, Rows
 
@@ -50,6 +52,12 @@ class RunStart:
         program: Program and version.
         van_text: The whole van file.
         descriptions: Digest of each description file, by name.
+        dated_by: What gave the date: `computer`, `network`, `satellites`, `person` or
+            `recording`.
+        boot: Which start of the computer a live run belongs to; empty if not known.
+        zero_uptime_us: Uptime of the computer at the run's zero, microseconds; None
+            for a recording.
+        van_id: The van's identity, where its van file declares one.
     """
 
     recording: str | None
@@ -60,6 +68,10 @@ class RunStart:
     program: str
     van_text: str
     descriptions: Mapping[str, str]
+    dated_by: str = "computer"
+    boot: str = ""
+    zero_uptime_us: int | None = None
+    van_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +159,27 @@ class Writer:
         self._settle(0)
         self._now(lambda: self._end_run(run, end, last))
 
+    def redate(self, run: int, start_us: int, dated_by: str, t_us: int) -> None:
+        """Set a run's date right, and that of the unsure ones of the same boot.
+
+        Nothing else is rewritten: all times are told from the run's zero.
+
+        Args:
+            run: The run.
+            start_us: The confirmed date of its zero, microseconds since the Unix
+                epoch.
+            dated_by: What gave it: `network`, `satellites` or `person`.
+            t_us: When that was, microseconds since the run's zero.
+
+        Raises:
+            StoreError: It could not be stored.
+        """
+        self._now(
+            lambda: self._in_transaction(
+                lambda: redate(self._connection, run, start_us, dated_by, t_us)
+            )
+        )
+
     def discard_run(self, run: int) -> None:
         """Take a run out again that was never finished; wait until it is out."""
         self._settle(0)
@@ -232,10 +265,12 @@ class Writer:
 
     def _begin_run(self, start: RunStart) -> int:
         def insert() -> int:
+            own_van(self._connection, self.path.name, start.van_id, self.clock)
             row = self._connection.execute(
                 "INSERT INTO run (recording, recording_sha256, start_us, is_start_sure,"
-                " zero_stamp_us, program, van_text, descriptions)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
+                " zero_stamp_us, program, van_file, descriptions, uid, dated_by, boot,"
+                " zero_uptime_us)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
                 (
                     start.recording,
                     start.recording_sha256,
@@ -243,8 +278,12 @@ class Writer:
                     int(start.is_start_sure),
                     start.zero_stamp_us,
                     start.program,
-                    start.van_text,
+                    van_file(self._connection, start.van_text),
                     json.dumps(dict(start.descriptions), sort_keys=True),
+                    run_uid(start.recording_sha256),
+                    start.dated_by,
+                    start.boot,
+                    start.zero_uptime_us,
                 ),
             ).fetchone()
             return int(row[0])

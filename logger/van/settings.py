@@ -40,6 +40,12 @@ class VanSection(Section):
     name: str = Field(
         min_length=1, max_length=80, description="what the van is called on its pages"
     )
+    id: str = Field(
+        default="",
+        max_length=80,
+        description="an identity of your own choice that no other van has, so that two "
+        "logs of this van are known as such; without it the first log makes one up",
+    )
     time_zone: str = Field(
         default="UTC",
         description="the time zone that decides where a day ends, by its IANA name",
@@ -119,6 +125,49 @@ class WheelSection(Section):
     )
     motor_turns_per_wheel_turn: float = Field(
         gt=0, le=50, description="turns of the motor for one turn of the wheel"
+    )
+
+
+class KeepSection(Section):
+    """What the log keeps, for how long, and how large it may get."""
+
+    size_mb: float = Field(
+        default=8000.0,
+        ge=1,
+        le=1e7,
+        description="how large the log may get, in megabytes; the oldest frames go "
+        "first, then the oldest seconds, never the sums",
+    )
+    frames_mb: float = Field(
+        default=2000.0,
+        ge=0,
+        le=1e7,
+        description="how much of it frames and lines may take, in megabytes; 0 keeps "
+        "none",
+    )
+    frames_days: float = Field(
+        default=30.0, ge=0, le=36_500, description="how long frames and lines are kept"
+    )
+    seconds_days: float = Field(
+        default=200.0, ge=1, le=36_500, description="how long seconds are kept"
+    )
+    minutes_days: float = Field(
+        default=800.0, ge=1, le=36_500, description="how long minutes are kept"
+    )
+    quarters_days: float | None = Field(
+        default=None,
+        ge=1,
+        le=36_500,
+        description="how long quarters of an hour are kept, for ever without it; "
+        "trips and sums are always kept",
+    )
+    copies: int = Field(
+        default=0, ge=0, le=366, description="how many daily copies of the log are kept"
+    )
+    copy_folder: str = Field(
+        default="",
+        description="the folder for the copies, best on another card; without it the "
+        "folder of the log",
     )
 
 
@@ -320,6 +369,7 @@ class Settings(Section):
     """A whole van file."""
 
     van: VanSection
+    keep: KeepSection = KeepSection()
     pack: PackSection | None = None
     wheels: WheelSection | None = None
     strings: tuple[StringSection, ...] = ()
@@ -334,6 +384,7 @@ class Settings(Section):
 
 SINGLE: dict[str, type[Section]] = {
     "van": VanSection,
+    "keep": KeepSection,
     "pack": PackSection,
     "wheels": WheelSection,
 }

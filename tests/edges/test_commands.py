@@ -137,7 +137,7 @@ def limited(kilobytes: int, *words: str | Path) -> Ran:
 
 def test_a_full_card_is_told_in_one_message(tmp_path: Path) -> None:
     into = ("--into", tmp_path / "van.db")
-    ran = limited(100, "replay", "--van", METER_VAN, *into, METER)
+    ran = limited(250, "replay", "--van", METER_VAN, *into, METER)
     assert ran.code == 1
     assert "see that the disk has room" in ran.err
 
