@@ -1,4 +1,4 @@
-"""Minutes out of ticks: the plain rows that people read and charts are drawn from.
+"""Minutes and quarters of an hour out of ticks: what people read, and charts show.
 
 Knows only cells. The mean is weighted by the time that was counted, so that the mean
 times that time is the integral again.
@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from logger.core.tick import US_PER_S, Cell, Tick
 
 TICKS_PER_MINUTE = 60
+MINUTES_PER_QUARTER = 15
+TICKS_PER_QUARTER = TICKS_PER_MINUTE * MINUTES_PER_QUARTER
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +20,19 @@ class Minute:
 
     Attributes:
         index: Whole minutes since the run's zero.
+        cells: By channel name; `n` counts samples, not ticks.
+    """
+
+    index: int
+    cells: Mapping[str, Cell]
+
+
+@dataclass(frozen=True, slots=True)
+class Quarter:
+    """What every channel did in one quarter of an hour of a run.
+
+    Attributes:
+        index: Whole quarters of an hour since the run's zero.
         cells: By channel name; `n` counts samples, not ticks.
     """
 
@@ -70,3 +85,34 @@ class MinuteFold:
         minute = Minute(index=self._index, cells=self._cells)
         self._cells = {}
         return minute
+
+
+@dataclass(slots=True)
+class QuarterFold:
+    """Folds minutes in their order into quarters of an hour; is fed and answers."""
+
+    _index: int = -1
+    _cells: dict[str, Cell] = field(default_factory=dict)
+
+    def add(self, minute: Minute) -> Quarter | None:
+        """Take the next minute; return the quarter that it ended, if any."""
+        done = self.pass_time(minute.index)
+        self._index = minute.index // MINUTES_PER_QUARTER
+        for name, cell in minute.cells.items():
+            earlier = self._cells.get(name)
+            self._cells[name] = cell if earlier is None else join_cells(earlier, cell)
+        return done
+
+    def pass_time(self, minute_index: int) -> Quarter | None:
+        """Return the quarter under way if it is over by a minute of the run."""
+        if minute_index // MINUTES_PER_QUARTER > self._index:
+            return self.finish()
+        return None
+
+    def finish(self) -> Quarter | None:
+        """Return the quarter under way, if it has anything, and begin anew."""
+        if not self._cells:
+            return None
+        quarter = Quarter(index=self._index, cells=self._cells)
+        self._cells = {}
+        return quarter

@@ -10,7 +10,7 @@ from typing import assert_never
 
 from logger.core.health import Reading
 from logger.core.ledger import Tally
-from logger.core.rollup import MinuteFold
+from logger.core.rollup import TICKS_PER_MINUTE, Minute, MinuteFold, QuarterFold
 from logger.core.soc import Band, Count
 from logger.core.tick import US_PER_S, Cell, Gap, Tick
 from logger.core.trips import KEY_CHANNELS, KEY_SILENCE_US, TripFold
@@ -70,6 +70,7 @@ class Pipeline:
         self._watch = Watch()
         self._tally = Tally()
         self._minutes = MinuteFold()
+        self._quarters = QuarterFold()
         current = self._bound.series.get(COUNTED)
         self._counting = Counting(
             spec, None if current is None else current.fold, carried
@@ -126,8 +127,9 @@ class Pipeline:
         Channels that have been silent for too long end in a gap, in the last tick.
         """
         outputs = self._close(self._silences(self.newest_us))
-        minute = self._minutes.finish()
-        outputs += [] if minute is None else [minute]
+        outputs += self._rolled(self._minutes.finish())
+        quarter = self._quarters.finish()
+        outputs += [] if quarter is None else [quarter]
         outputs += self._trips.finish()
         outputs.append(self.balance())
         return outputs
@@ -137,9 +139,11 @@ class Pipeline:
 
         Changes when something is given out, never what.
         """
-        minute = self._minutes.pass_time(now_us // US_PER_S)
+        now_s = now_us // US_PER_S
+        ended = self._rolled(self._minutes.pass_time(now_s))
+        quarter = self._quarters.pass_time(now_s // TICKS_PER_MINUTE)
+        ended += [] if quarter is None else [quarter]
         self._counting.pass_time(now_us)
-        ended: list[Output] = [] if minute is None else [minute]
         # The second under way may still belong to the trip, and may hear its key.
         left_us = self._first_us if self._touched else now_us
         return [*ended, *self._trips.pass_time(left_us)]
@@ -304,10 +308,16 @@ class Pipeline:
         )
         self._watch.see(cells, last_us)
         self._tally.add(tick)
-        minute = self._minutes.add(tick)
-        ended = [] if minute is None else [minute]
+        ended = self._rolled(self._minutes.add(tick))
         under_way = [] if silences else self._silences(last_us)
         return [*ended, tick, *self._trips.add(tick, before, after, under_way)]
+
+    def _rolled(self, minute: Minute | None) -> list[Output]:
+        """Return a minute that is over, behind the quarter that it ended, if any."""
+        if minute is None:
+            return []
+        quarter = self._quarters.add(minute)
+        return [minute] if quarter is None else [quarter, minute]
 
     def _silences(self, now_us: int) -> list[Gap]:
         """Return the gaps that are still under way."""

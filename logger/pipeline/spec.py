@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from logger.core.ledger import Total
-from logger.core.rollup import Minute
+from logger.core.rollup import Minute, Quarter
 from logger.core.soc import UNKNOWN, Count, PackSpec
 from logger.core.tick import LEARNED, GapRule, Tick
 from logger.core.trips import Trip
@@ -134,4 +134,4 @@ class Remark:
     text: str
 
 
-Output = Tick | Minute | Trip | Balance | Remark
+Output = Tick | Minute | Quarter | Trip | Balance | Remark

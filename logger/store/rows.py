@@ -8,8 +8,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import assert_never
 
-from logger.core.rollup import Minute, covered_s
-from logger.core.tick import Gap, Tick
+from logger.core.rollup import Minute, Quarter, covered_s
+from logger.core.tick import Cell, Gap, Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Raw
 from logger.pipeline.spec import Balance, Output, Remark
@@ -95,6 +95,8 @@ class Rows:
                     pass  # all at once, above
                 case Minute():
                     self._insert_minute(run, output)
+                case Quarter():
+                    self._insert_quarter(run, output)
                 case Trip():
                     self._insert_trip(run, output)
                 case Balance():
@@ -133,19 +135,20 @@ class Rows:
             "INSERT OR REPLACE INTO minute (run, minute, channel, n, min, max, mean,"
             " last, covered_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
-                (
-                    run,
-                    minute.index,
-                    self._channel(name),
-                    cell.n,
-                    cell.low,
-                    cell.high,
-                    cell.mean,
-                    cell.last,
-                    covered_s(cell),
-                )
+                (run, minute.index, self._channel(name), *_plain(cell))
                 for name, cell in minute.cells.items()
             ],
+        )
+
+    def _insert_quarter(self, run: int, quarter: Quarter) -> None:
+        rows = [
+            (self._channel(name), run, quarter.index, *_plain(cell))
+            for name, cell in quarter.cells.items()
+        ]
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO quarter (channel, run, quarter, n, min, max, mean,"
+            " last, covered_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            sorted(rows),  # in the order of the keys: each page is touched once
         )
 
     def _insert_gaps(self, run: int, gaps: Iterable[Gap]) -> None:
@@ -247,6 +250,10 @@ class Rows:
         ).fetchone()
         self._channels[name] = int(row[0])
         return self._channels[name]
+
+
+def _plain(cell: Cell) -> tuple[int, float, float, float, float, float]:
+    return cell.n, cell.low, cell.high, cell.mean, cell.last, covered_s(cell)
 
 
 def _raw_row(run: int, block: Sequence[Raw]) -> tuple[int | bytes, ...]:

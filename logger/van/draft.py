@@ -13,11 +13,11 @@ from typing import Generic, TypeVar
 from pydantic import ValidationError
 
 from logger.van.faults import closest, finding_fault, nearest, shown
+from logger.van.section import Section
 from logger.van.settings import (
     REPEATED,
     SINGLE,
     PackSection,
-    Section,
     Settings,
     VanSection,
 )

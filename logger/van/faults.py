@@ -11,7 +11,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from logger.errors import Fault
-from logger.van.settings import Section
+from logger.van.section import Section
 
 LONGEST_SHOWN = 60
 

@@ -4,34 +4,13 @@ The help text of a key is its `description`; error messages and the manual page 
 made from it. Unknown keys are refused.
 """
 
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from logger.core.chemistry import CURVES, Curve
-
-Name = Annotated[
-    str,
-    Field(
-        pattern=r"^[a-z][a-z0-9_]{0,31}$",
-        description="a name of lower-case letters, digits and _, letter first",
-    ),
-]
-Text = Annotated[str, Field(min_length=1)]
-Texts = Annotated[tuple[str, ...], Field(strict=False)]
-Parts = Annotated[tuple[Text, ...], Field(strict=False, min_length=1)]
-Numbers = Annotated[tuple[float, ...], Field(strict=False)]
-Pair = Annotated[tuple[float, float], Field(strict=False)]
-Pairs = Annotated[tuple[Pair, ...], Field(strict=False)]
-# TOML has lists; a tuple is what stays frozen.
-
-
-class Section(BaseModel):
-    """Base of every section: frozen, typed strictly, no unknown keys."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", strict=True, allow_inf_nan=False
-    )
+from logger.van.keep import KeepSection
+from logger.van.section import Name, Numbers, Pairs, Parts, Section, Text, Texts
 
 
 class VanSection(Section):
@@ -125,49 +104,6 @@ class WheelSection(Section):
     )
     motor_turns_per_wheel_turn: float = Field(
         gt=0, le=50, description="turns of the motor for one turn of the wheel"
-    )
-
-
-class KeepSection(Section):
-    """What the log keeps, for how long, and how large it may get."""
-
-    size_mb: float = Field(
-        default=8000.0,
-        ge=1,
-        le=1e7,
-        description="how large the log may get, in megabytes; the oldest frames go "
-        "first, then the oldest seconds, never the sums",
-    )
-    frames_mb: float = Field(
-        default=2000.0,
-        ge=0,
-        le=1e7,
-        description="how much of it frames and lines may take, in megabytes; 0 keeps "
-        "none",
-    )
-    frames_days: float = Field(
-        default=30.0, ge=0, le=36_500, description="how long frames and lines are kept"
-    )
-    seconds_days: float = Field(
-        default=200.0, ge=1, le=36_500, description="how long seconds are kept"
-    )
-    minutes_days: float = Field(
-        default=800.0, ge=1, le=36_500, description="how long minutes are kept"
-    )
-    quarters_days: float | None = Field(
-        default=None,
-        ge=1,
-        le=36_500,
-        description="how long quarters of an hour are kept, for ever without it; "
-        "trips and sums are always kept",
-    )
-    copies: int = Field(
-        default=0, ge=0, le=366, description="how many daily copies of the log are kept"
-    )
-    copy_folder: str = Field(
-        default="",
-        description="the folder for the copies, best on another card; without it the "
-        "folder of the log",
     )
 
 

@@ -24,7 +24,8 @@ from logger.core.ledger import BOOKED_PATTERNS
 from logger.quantities import QUANTITIES, Quantity
 from logger.store.schema import TABLES, Table
 from logger.van.faults import kind
-from logger.van.settings import REPEATED, SINGLE, Section
+from logger.van.section import Section
+from logger.van.settings import REPEATED, SINGLE
 
 ROOT = Path(__file__).parents[2]
 MANUAL = ROOT / "dashboard" / "manual"

@@ -58,6 +58,9 @@ def test_a_view_holds_the_types_of_the_dictionary(tmp_path: Path, view: Table) -
     )
     assert ran.code == 0, ran.err
     database = Database(log)
+    database.table("event").insert(
+        {"run": 1, "t_us": 5, "kind": "note", "text": "New fuse."}
+    )
     rows = list(database.query(f"SELECT * FROM {view.name}"))  # noqa: S608 (own name)
     database.close()
     assert rows

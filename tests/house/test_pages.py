@@ -15,7 +15,8 @@ from logger.decode.frames import Reason
 from logger.quantities import QUANTITIES
 from logger.store.export import SIGNAL_HEADER, SOC_HEADER, TRIP_HEADER
 from logger.store.schema import TABLES, Table
-from logger.van.settings import REPEATED, SINGLE, Section
+from logger.van.section import Section
+from logger.van.settings import REPEATED, SINGLE
 from tests.house.pages import (
     DATA,
     EXAMPLE,

@@ -205,7 +205,7 @@ def test_within_a_second_the_newest_key_tells() -> None:
 def test_a_trip_is_given_with_the_second_that_ended_it() -> None:
     outcome = run(table_spec("key.on"), rows((0, 1), (1, 0), (2, 0)))
     kinds = [type(output).__name__ for output in outcome.outputs]
-    assert kinds == ["Tick", "Tick", "Trip", "Tick", "Minute", "Balance"]
+    assert kinds == ["Tick", "Tick", "Trip", "Tick", "Minute", "Quarter", "Balance"]
 
 
 def test_a_start_in_a_covered_second_counts_no_negative_time() -> None:
