@@ -13,12 +13,14 @@ from sqlite3 import Connection
 from typing import Any
 
 from logger.core.ledger import Total
+from logger.core.rollup import TICKS_PER_QUARTER
 from logger.core.soc import Count
 from logger.core.tick import US_PER_S, Cell, Gap, Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Raw
 from logger.errors import StoreError
 from logger.store.connect import connect_for_reading
+from logger.store.folding import Quarter, Second, folded_channel, folded_seconds
 from logger.store.migrations import (
     APPLICATION_ID,
     MIGRATIONS,
@@ -117,6 +119,13 @@ def _run(row: tuple[Any, ...]) -> RunRow:
         zero_uptime_us=uptime_us,
         count=None if balance_us is None else Count(*counted),
     )
+
+
+def _cell(
+    n: int, low: float, high: float, mean: float, last: float, covered_s: float
+) -> Cell:
+    """Return the cell of a plain row."""
+    return Cell(n, low, high, last, mean * covered_s, round(covered_s * US_PER_S))
 
 
 def iso_utc(date_us: int | None) -> str | None:
@@ -227,22 +236,97 @@ class Log:
             first: Index of the first tick wanted.
             last: Index of the last one wanted.
         """
-        rows = self.connection.execute(
-            "SELECT tick, cells FROM tick WHERE run = ? AND tick BETWEEN ? AND ?"
-            " ORDER BY tick",
-            (run, first, last),
-        )
+        for quarter in self._quarters(run, first, last):
+            seconds = self._seconds(quarter)
+            for index in sorted(seconds):
+                if first <= index <= last:
+                    first_us, last_us, cells = seconds[index]
+                    named = {self._name(number): cell for number, cell in cells.items()}
+                    yield Tick(index, first_us, last_us, named)
+
+    def cells(
+        self, run: int, channel: str, first: int = 0, last: int = LAST_TICK
+    ) -> Iterator[tuple[int, Cell]]:
+        """Yield the seconds of one channel of a run: index and what it did in each.
+
+        Args:
+            run: The run.
+            channel: Name of the channel.
+            first: Index of the first second wanted.
+            last: Index of the last one wanted.
+        """
+        number = self.number(channel)
+        if number is None:
+            return
+        for quarter in self._quarters(run, first, last):
+            rows = self._rows(quarter)
+            seconds = dict(folded_channel(self.connection, number, quarter))
+            for index, packed in rows:
+                _, _, cells = unpack(packed)
+                if number in cells:
+                    seconds[index] = cells[number]
+            for index in sorted(seconds):
+                if first <= index <= last:
+                    yield index, seconds[index]
+
+    def number(self, channel: str) -> int | None:
+        """Return the number of a channel in this log; None if it was never heard."""
+        row = self.connection.execute(
+            "SELECT id FROM channel WHERE name = ?", (channel,)
+        ).fetchone()
+        return None if row is None else int(row[0])
+
+    def _quarters(self, run: int, first: int, last: int) -> Iterator[Quarter]:
+        """Yield the quarters of an hour that have seconds, each found when asked for.
+
+        No query stays open in between: a reader must not keep the writer from taking
+        its WAL in.
+        """
+        index = max(first, 0) // TICKS_PER_QUARTER
+        while index <= last // TICKS_PER_QUARTER:
+            (found,) = self.connection.execute(
+                "SELECT min(q) FROM (SELECT min(tick) / ? AS q FROM tick"
+                " WHERE run = ? AND tick >= ?"
+                " UNION ALL SELECT min(quarter) FROM span"
+                " WHERE run = ? AND quarter >= ?)",
+                (TICKS_PER_QUARTER, run, index * TICKS_PER_QUARTER, run, index),
+            ).fetchone()
+            if found is None:
+                return
+            if found <= last // TICKS_PER_QUARTER:
+                yield Quarter(run, found)
+            index = found + 1
+
+    def _seconds(self, quarter: Quarter) -> dict[int, Second]:
+        rows = self._rows(quarter)
+        seconds = dict(folded_seconds(self.connection, quarter))
         for index, packed in rows:
             first_us, last_us, cells = unpack(packed)
-            named = {self._name(number): cell for number, cell in cells.items()}
-            yield Tick(index=index, first_us=first_us, last_us=last_us, cells=named)
+            seconds[index] = (first_us, last_us, dict(cells))
+        return seconds
+
+    def _rows(self, quarter: Quarter) -> list[tuple[int, bytes]]:
+        """Return the seconds that are not folded; asked for before the folded ones.
+
+        The other way round, what is folded in between would be found in neither.
+        """
+        return self.connection.execute(
+            "SELECT tick, cells FROM tick WHERE run = ? AND tick BETWEEN ? AND ?"
+            " ORDER BY tick",
+            (quarter.run, *quarter.ticks),
+        ).fetchall()
 
     def last_tick(self, run: int) -> Tick | None:
         """Return the newest tick of a run, or None where there is none."""
-        row = self.connection.execute(
-            "SELECT max(tick) FROM tick WHERE run = ?", (run,)
+        (newest,) = self.connection.execute(
+            "SELECT max(q) FROM (SELECT max(tick) / ? AS q FROM tick WHERE run = ?"
+            " UNION ALL SELECT max(quarter) FROM span WHERE run = ?)",
+            (TICKS_PER_QUARTER, run, run),
         ).fetchone()
-        return None if row[0] is None else next(self.ticks(run, row[0], row[0]))
+        if newest is None:
+            return None
+        *_, tick = self.ticks(run, *Quarter(run, newest).ticks)
+        return tick
 
     def minutes(
         self, run: int, channel: str, first: int = 0, last: int = LAST_TICK
@@ -261,15 +345,26 @@ class Log:
             " AND channel = (SELECT id FROM channel WHERE name = ?) ORDER BY minute",
             (run, first, last, channel),
         )
-        return [
-            (
-                minute,
-                Cell(
-                    n, low, high, newest, mean * covered_s, round(covered_s * US_PER_S)
-                ),
-            )
-            for minute, n, low, high, mean, newest, covered_s in rows
-        ]
+        return [(index, _cell(*values)) for index, *values in rows]
+
+    def quarters(
+        self, run: int, channel: str, first: int = 0, last: int = LAST_TICK
+    ) -> list[tuple[int, Cell]]:
+        """Return the quarters of an hour of one channel of a run: index and cell.
+
+        Args:
+            run: The run.
+            channel: Name of the channel.
+            first: Index of the first quarter wanted.
+            last: Index of the last one wanted.
+        """
+        rows = self.connection.execute(
+            "SELECT quarter, n, min, max, mean, last, covered_s FROM quarter"
+            " WHERE channel = (SELECT id FROM channel WHERE name = ?) AND run = ?"
+            " AND quarter BETWEEN ? AND ? ORDER BY quarter",
+            (channel, run, first, last),
+        )
+        return [(index, _cell(*values)) for index, *values in rows]
 
     def newest_entry(self) -> int:
         """Return the number of the newest entry of the desk booked in any run."""
@@ -281,7 +376,9 @@ class Log:
     def has_ticks(self, run: int) -> bool:
         """Return whether anything was heard in a run."""
         row = self.connection.execute(
-            "SELECT 1 FROM tick WHERE run = ? LIMIT 1", (run,)
+            "SELECT 1 FROM tick WHERE run = ? UNION ALL"
+            " SELECT 1 FROM span WHERE run = ? LIMIT 1",
+            (run, run),
         ).fetchone()
         return row is not None
 
@@ -322,8 +419,14 @@ class Log:
 
     def raw(self, run: int) -> Iterator[Raw]:
         """Yield the frames and lines of a run in order of arrival."""
-        rows = self.connection.execute(
-            "SELECT items FROM raw_block WHERE run = ? ORDER BY first_seq", (run,)
-        )
-        for (block,) in rows:
-            yield from unpack_block(block)
+        newest = -LAST_TICK
+        while True:
+            row = self.connection.execute(
+                "SELECT first_seq, items FROM raw_block"
+                " WHERE run = ? AND first_seq > ? ORDER BY first_seq LIMIT 1",
+                (run, newest),
+            ).fetchone()
+            if row is None:
+                return
+            newest = row[0]
+            yield from unpack_block(row[1])

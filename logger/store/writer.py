@@ -9,7 +9,7 @@ any user who may read it can open.
 import json
 import logging
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +25,7 @@ from logger.store.connect import (
     quoted,
 )
 from logger.store.dating import redate
+from logger.store.folding import fold, ready
 from logger.store.identity import own_van, run_uid, van_file
 from logger.store.migrations import migrate
 from logger.store.rows import RUN_TABLES, Batch, Rows
@@ -101,6 +102,7 @@ class Writer:
     _waiting: deque[Future[None]] = field(default_factory=deque)
     _rows: Rows = field(init=False)
     _failed: BaseException | None = None
+    _chore: Iterator[None] | None = None
 
     def __post_init__(self) -> None:
         self._lock = WriterLock(self.path)
@@ -179,6 +181,17 @@ class Writer:
                 lambda: redate(self._connection, run, start_us, dated_by, t_us)
             )
         )
+
+    def tidy(self) -> bool:
+        """Do a bounded portion of the work that can wait; return whether more does.
+
+        Folds the seconds that lie behind. A portion takes milliseconds, so that it goes
+        between two batches.
+
+        Raises:
+            StoreError: The log could not be read or written; try again later.
+        """
+        return self._now(self._tidy)
 
     def discard_run(self, run: int) -> None:
         """Take a run out again that was never finished; wait until it is out."""
@@ -314,6 +327,23 @@ class Writer:
             )
 
         self._in_transaction(finish)
+
+    def _tidy(self) -> bool:
+        if self._chore is None:
+            self._chore = self._chores()
+        try:
+            next(self._chore)
+        except StopIteration:
+            self._chore = None
+            return False
+        except BaseException:
+            self._chore = None
+            raise
+        return True
+
+    def _chores(self) -> Iterator[None]:
+        while (quarter := ready(self._connection)) is not None:
+            yield from fold(self._connection, quarter, self._in_transaction)
 
     def _discard_run(self, run: int) -> None:
         def delete() -> None:
