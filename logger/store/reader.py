@@ -13,22 +13,20 @@ from sqlite3 import Connection
 from typing import Any
 
 from logger.core.ledger import Total
-from logger.core.rollup import TICKS_PER_QUARTER
 from logger.core.soc import Count
 from logger.core.tick import US_PER_S, Cell, Gap, Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Raw
 from logger.errors import StoreError
 from logger.store.connect import connect_for_reading
-from logger.store.folding import Quarter, Second, folded_channel, folded_seconds
 from logger.store.migrations import (
     APPLICATION_ID,
     MIGRATIONS,
     migrate,
     version_of,
 )
-from logger.store.packed import unpack
 from logger.store.recording import unpack_block
+from logger.store.seconds import newest_quarter, walk, walk_channel
 
 LAST_TICK = 2**62
 """Beyond every tick and minute of a run."""
@@ -236,13 +234,11 @@ class Log:
             first: Index of the first tick wanted.
             last: Index of the last one wanted.
         """
-        for quarter in self._quarters(run, first, last):
-            seconds = self._seconds(quarter)
-            for index in sorted(seconds):
-                if first <= index <= last:
-                    first_us, last_us, cells = seconds[index]
-                    named = {self._name(number): cell for number, cell in cells.items()}
-                    yield Tick(index, first_us, last_us, named)
+        for index, (first_us, last_us, cells) in walk(
+            self.connection, run, first, last
+        ):
+            named = {self._name(number): cell for number, cell in cells.items()}
+            yield Tick(index, first_us, last_us, named)
 
     def cells(
         self, run: int, channel: str, first: int = 0, last: int = LAST_TICK
@@ -258,16 +254,7 @@ class Log:
         number = self.number(channel)
         if number is None:
             return
-        for quarter in self._quarters(run, first, last):
-            rows = self._rows(quarter)
-            seconds = dict(folded_channel(self.connection, number, quarter))
-            for index, packed in rows:
-                _, _, cells = unpack(packed)
-                if number in cells:
-                    seconds[index] = cells[number]
-            for index in sorted(seconds):
-                if first <= index <= last:
-                    yield index, seconds[index]
+        yield from walk_channel(self.connection, run, number, first, last)
 
     def number(self, channel: str) -> int | None:
         """Return the number of a channel in this log; None if it was never heard."""
@@ -276,56 +263,12 @@ class Log:
         ).fetchone()
         return None if row is None else int(row[0])
 
-    def _quarters(self, run: int, first: int, last: int) -> Iterator[Quarter]:
-        """Yield the quarters of an hour that have seconds, each found when asked for.
-
-        No query stays open in between: a reader must not keep the writer from taking
-        its WAL in.
-        """
-        index = max(first, 0) // TICKS_PER_QUARTER
-        while index <= last // TICKS_PER_QUARTER:
-            (found,) = self.connection.execute(
-                "SELECT min(q) FROM (SELECT min(tick) / ? AS q FROM tick"
-                " WHERE run = ? AND tick >= ?"
-                " UNION ALL SELECT min(quarter) FROM span"
-                " WHERE run = ? AND quarter >= ?)",
-                (TICKS_PER_QUARTER, run, index * TICKS_PER_QUARTER, run, index),
-            ).fetchone()
-            if found is None:
-                return
-            if found <= last // TICKS_PER_QUARTER:
-                yield Quarter(run, found)
-            index = found + 1
-
-    def _seconds(self, quarter: Quarter) -> dict[int, Second]:
-        rows = self._rows(quarter)
-        seconds = dict(folded_seconds(self.connection, quarter))
-        for index, packed in rows:
-            first_us, last_us, cells = unpack(packed)
-            seconds[index] = (first_us, last_us, dict(cells))
-        return seconds
-
-    def _rows(self, quarter: Quarter) -> list[tuple[int, bytes]]:
-        """Return the seconds that are not folded; asked for before the folded ones.
-
-        The other way round, what is folded in between would be found in neither.
-        """
-        return self.connection.execute(
-            "SELECT tick, cells FROM tick WHERE run = ? AND tick BETWEEN ? AND ?"
-            " ORDER BY tick",
-            (quarter.run, *quarter.ticks),
-        ).fetchall()
-
     def last_tick(self, run: int) -> Tick | None:
         """Return the newest tick of a run, or None where there is none."""
-        (newest,) = self.connection.execute(
-            "SELECT max(q) FROM (SELECT max(tick) / ? AS q FROM tick WHERE run = ?"
-            " UNION ALL SELECT max(quarter) FROM span WHERE run = ?)",
-            (TICKS_PER_QUARTER, run, run),
-        ).fetchone()
+        newest = newest_quarter(self.connection, run)
         if newest is None:
             return None
-        *_, tick = self.ticks(run, *Quarter(run, newest).ticks)
+        *_, tick = self.ticks(run, *newest.ticks)
         return tick
 
     def minutes(
@@ -375,12 +318,7 @@ class Log:
 
     def has_ticks(self, run: int) -> bool:
         """Return whether anything was heard in a run."""
-        row = self.connection.execute(
-            "SELECT 1 FROM tick WHERE run = ? UNION ALL"
-            " SELECT 1 FROM span WHERE run = ? LIMIT 1",
-            (run, run),
-        ).fetchone()
-        return row is not None
+        return newest_quarter(self.connection, run) is not None
 
     def gaps(self, run: int) -> list[Gap]:
         """Return what was not seen in a run, channel by channel."""
