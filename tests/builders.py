@@ -37,8 +37,8 @@ LAW = settings(
     derandomize=True,
     suppress_health_check=[HealthCheck.too_slow],
 )
-"""For property tests: the same examples every time, at any speed of the machine, so that
-a red check is no luck."""
+"""For property tests: the same examples every time, at any speed of the machine, so
+that a red check is no luck."""
 
 
 def us(seconds: float) -> int:
