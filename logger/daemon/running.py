@@ -18,7 +18,7 @@ from logger.sources.supervisor import Supervisor
 from logger.store.carrying import balance_left, carried_to_live_run, left_at
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event
-from logger.store.starting import PROGRAM, live_start
+from logger.store.starting import PROGRAM, limits, live_start
 from logger.store.writer import RunEnd, Writer
 from logger.van.reading import Van
 
@@ -48,7 +48,7 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
     for source in sources:
         source.start()
     try:
-        with Writer(files.log, clock=clock) as writer:
+        with Writer(files.log, clock=clock, limits=limits(van)) as writer:
             end_cut_off_runs(writer)
             run, pipeline = _begin(van, files, clock, inbox, start_us, writer)
             storing = Storing(writer, run)

@@ -2,8 +2,13 @@
 
 from importlib.metadata import version
 
+from logger.core.tick import US_PER_S
+from logger.store.keeping import Limits
 from logger.store.writer import RunStart
 from logger.van.reading import Van
+
+BYTES_PER_MB = 1_000_000
+US_PER_DAY = 86_400 * US_PER_S
 
 PROGRAM = f"ampledger {version('ampledger')}"
 """Program and version, as every run and snapshot names it."""
@@ -38,6 +43,20 @@ def live_start(
         boot=boot,
         zero_uptime_us=zero_uptime_us,
         van_id=van.settings.van.id,
+    )
+
+
+def limits(van: Van) -> Limits:
+    """Return what the log of a van keeps, as its van file says."""
+    keep = van.settings.keep
+    days = keep.quarters_days
+    return Limits(
+        size_bytes=int(keep.size_mb * BYTES_PER_MB),
+        frames_bytes=int(keep.frames_mb * BYTES_PER_MB),
+        frames_us=int(keep.frames_days * US_PER_DAY),
+        seconds_us=int(keep.seconds_days * US_PER_DAY),
+        minutes_us=int(keep.minutes_days * US_PER_DAY),
+        quarters_us=None if days is None else int(days * US_PER_DAY),
     )
 
 

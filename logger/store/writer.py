@@ -27,6 +27,7 @@ from logger.store.connect import (
 from logger.store.dating import redate
 from logger.store.folding import fold, ready
 from logger.store.identity import own_van, run_uid, van_file
+from logger.store.keeping import Keeping, Limits
 from logger.store.migrations import migrate
 from logger.store.rows import RUN_TABLES, Batch, Rows
 
@@ -34,6 +35,9 @@ log = logging.getLogger(__name__)
 
 BATCHES_AHEAD = 8
 """How many batches may wait for the card before the sender has to wait too."""
+
+KEEPING_US = 60_000_000
+"""How often room is looked for: far less than a reserve is written in between."""
 
 NOT_STORED = "Nothing of this batch was stored; see that the disk has room."
 
@@ -90,12 +94,14 @@ class Writer:
     Args:
         path: The log; made where there is none.
         connect: How it is opened.
-        clock: Dates the changes of the tables.
+        clock: Dates the changes of the tables, and says when to look for room.
+        limits: What the log keeps; None keeps everything.
     """
 
     path: Path
     connect: Connect = connect_for_writing
     clock: Clock = field(default_factory=Clock)
+    limits: Limits | None = None
     _lock: WriterLock = field(init=False)
     _thread: ThreadPoolExecutor = field(init=False)
     _connection: Connection = field(init=False)
@@ -103,6 +109,8 @@ class Writer:
     _rows: Rows = field(init=False)
     _failed: BaseException | None = None
     _chore: Iterator[None] | None = None
+    _keeping: Keeping | None = None
+    _kept_us: int | None = None
 
     def __post_init__(self) -> None:
         self._lock = WriterLock(self.path)
@@ -185,13 +193,18 @@ class Writer:
     def tidy(self) -> bool:
         """Do a bounded portion of the work that can wait; return whether more does.
 
-        Folds the seconds that lie behind. A portion takes milliseconds, so that it goes
-        between two batches.
+        Folds the seconds that lie behind and keeps the log within its limits. A portion
+        takes milliseconds, so that it goes between two batches.
 
         Raises:
             StoreError: The log could not be read or written; try again later.
         """
         return self._now(self._tidy)
+
+    @property
+    def shortage(self) -> str:
+        """Why no room can be made in the log, in words; empty while there is some."""
+        return "" if self._keeping is None else self._keeping.trouble
 
     def discard_run(self, run: int) -> None:
         """Take a run out again that was never finished; wait until it is out."""
@@ -241,6 +254,10 @@ class Writer:
             self._connection.execute("PRAGMA foreign_keys = ON")
             self._connection.execute("PRAGMA journal_mode = WAL").fetchone()
             self._rows = Rows(self._connection)
+            if self.limits is not None:
+                self._keeping = Keeping(
+                    self._connection, self.path, self.limits, self._in_transaction
+                )
             # NORMAL loses seconds at a power cut; FULL loses the open batch only.
             self._connection.execute("PRAGMA synchronous = FULL")
         except BaseException:
@@ -344,6 +361,11 @@ class Writer:
     def _chores(self) -> Iterator[None]:
         while (quarter := ready(self._connection)) is not None:
             yield from fold(self._connection, quarter, self._in_transaction)
+        now_us = self.clock.mono_us()
+        is_due = self._kept_us is None or now_us - self._kept_us >= KEEPING_US
+        if self._keeping is not None and is_due:
+            yield from self._keeping.work()
+            self._kept_us = now_us
 
     def _discard_run(self, run: int) -> None:
         def delete() -> None:
