@@ -143,10 +143,10 @@ CREATE TABLE span (
     n INTEGER NOT NULL, beats BLOB NOT NULL, PRIMARY KEY (run, quarter)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE block (
-    channel INTEGER NOT NULL REFERENCES channel (id),
+    id INTEGER PRIMARY KEY, channel INTEGER NOT NULL REFERENCES channel (id),
     run INTEGER NOT NULL REFERENCES run (id), quarter INTEGER NOT NULL,
-    beat INTEGER NOT NULL, cells BLOB NOT NULL, PRIMARY KEY (channel, run, quarter)
-) STRICT, WITHOUT ROWID;
+    beat INTEGER NOT NULL, cells BLOB NOT NULL, UNIQUE (channel, run, quarter)
+) STRICT;
 CREATE TABLE gap_limit (
     run INTEGER NOT NULL REFERENCES run (id),
     channel INTEGER NOT NULL REFERENCES channel (id),

@@ -148,6 +148,7 @@ TABLES = (
     _table(
         "block",
         "The seconds of one channel over a quarter of an hour, folded.",
+        "id INTEGER: number of the block; the blocks of a quarter lie together",
         "channel INTEGER: the channel",
         "run INTEGER: the run",
         "quarter INTEGER: whole quarters of an hour since the run's zero",
