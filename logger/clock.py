@@ -6,9 +6,9 @@ program measures, waits for and writes then goes by the faster time.
 """
 
 import ctypes
-import ctypes.util
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -21,6 +21,9 @@ _STEADY = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 
 _CLOCK_ERROR = 5
 """Answer of `adjtimex` while no outside source disciplines the clock (Linux)."""
+
+TRIES = 5
+"""How often two clocks are read; the pair that was read closest together is taken."""
 
 
 def uptime_us() -> int:
@@ -40,6 +43,28 @@ def boot_id() -> str:
         )
     except OSError:
         return ""
+
+
+@lru_cache(maxsize=1)
+def _adjtimex() -> Callable[[object], int] | None:
+    """Return the system's call, looked up once: looking starts other programs."""
+    try:
+        return ctypes.CDLL(None).adjtimex
+    except (OSError, AttributeError, TypeError):
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One moment by both clocks.
+
+    Attributes:
+        mono_us: By the steady one (see `Clock.mono_us`), microseconds.
+        wall_us: Its date, microseconds since the Unix epoch.
+    """
+
+    mono_us: int
+    wall_us: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +100,29 @@ class Clock:
         passed_ns = time.clock_gettime_ns(_STEADY) - self._zero_ns
         return int(passed_ns * self.speed) // NS_PER_US
 
+    def moment(self) -> Moment:
+        """Return what both clocks say, read together.
+
+        A program that is put aside between the two readings would take the wait for a
+        step of the date.
+        """
+        reads = [self._read() for _ in range(TRIES)]
+        return min(reads, key=lambda read: read[0])[1]
+
+    def _read(self) -> tuple[int, Moment]:
+        before_us = self.mono_us()
+        wall_us = self.wall_us()
+        width_us = self.mono_us() - before_us
+        return width_us, Moment(before_us + width_us // 2, wall_us)
+
+    def uptime_at_us(self, mono_us: int) -> int | None:
+        """Return the computer's uptime at a steady time; None for an invented time.
+
+        Args:
+            mono_us: See `mono_us`, microseconds.
+        """
+        return None if self.is_own else self._zero_ns // NS_PER_US + mono_us
+
     def wait(self, stop: threading.Event, seconds: float) -> bool:
         """Wait in this clock's time; return at once with True when `stop` is set."""
         return stop.wait(seconds / self.speed)
@@ -87,9 +135,8 @@ class Clock:
         """
         if self.is_own:
             return True
-        name = ctypes.util.find_library("c")
-        try:
-            answer = ctypes.CDLL(name).adjtimex(ctypes.create_string_buffer(512))
-        except (OSError, AttributeError):
+        adjtimex = _adjtimex()
+        if adjtimex is None:
             return False
-        return 0 <= int(answer) < _CLOCK_ERROR
+        # All zero: nothing is set. Larger than the structure on any system.
+        return 0 <= adjtimex(ctypes.create_string_buffer(512)) < _CLOCK_ERROR

@@ -22,6 +22,9 @@ from logger.phones import (
     remove,
 )
 
+CLOCK = "clock"
+"""Kind of the entry by which a person gives the date."""
+
 BUSY_S = 2.0
 """How long a lock is waited for."""
 
@@ -42,10 +45,11 @@ class DeskEntry:
     Attributes:
         number: Its number, rising, never used again.
         made_us: When it was made, wall clock, microseconds since the Unix epoch.
-        kind: `note` or `reading`.
-        text: The words of a note.
+        kind: `note`, `reading` or `clock`.
+        text: The words of a note; of a date, the start of the computer it belongs to.
         channel: The channel of a reading told by hand.
-        value: Its value, in the channel's unit.
+        value: Its value, in the channel's unit; of a date, the date at which that start
+            of the computer began, microseconds since the Unix epoch.
     """
 
     number: int
@@ -86,6 +90,23 @@ class Desk:
             StoreError: The desk cannot be written.
         """
         return self._insert(made_us, "reading", "", channel, value)
+
+    def clock(self, made_us: int, uptime_us: int, date_us: int, boot: str) -> int:
+        """Lay the date that a person gave on the desk.
+
+        Kept as the date at which the computer started, so that it is as good whenever
+        it is read.
+
+        Args:
+            made_us: Wall clock, microseconds since the Unix epoch.
+            uptime_us: Uptime of the computer when the date was given, microseconds.
+            date_us: The date, microseconds since the Unix epoch.
+            boot: Which start of the computer that uptime belongs to.
+
+        Raises:
+            StoreError: The desk cannot be written.
+        """
+        return self._insert(made_us, CLOCK, boot, "", float(date_us - uptime_us))
 
     def after(self, number: int) -> list[DeskEntry]:
         """Return the entries behind a number, in order; empty without a desk.

@@ -102,7 +102,7 @@ class Snapshot:
         program: Program and version of the logger.
         seq: Number of the snapshot; rises by one.
         written_us: Uptime of the computer when it was written, microseconds.
-        wall_us: Date at that moment by the logger's clock, microseconds since the Unix
+        wall_us: Date at that moment as the log has it, microseconds since the Unix
             epoch, UTC.
         is_clock_sure: True where that date is confirmed.
         speed: How many times faster than the computer the logger's clock runs.

@@ -27,7 +27,7 @@ class Moment:
         seq: Number of the snapshot.
         uptime_us: Uptime of the computer, microseconds.
         run_us: Microseconds since the run's zero.
-        wall_us: Date, microseconds since the Unix epoch.
+        wall_us: Date as the log has it, microseconds since the Unix epoch.
         is_clock_sure: True where that date is confirmed.
         speed: How many times faster than the computer the logger's clock runs.
     """

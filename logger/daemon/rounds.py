@@ -9,9 +9,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from logger.clock import Clock, boot_id, uptime_us
+from logger.core.health import Reading
 from logger.core.moving import Moving, step
 from logger.core.tick import US_PER_S
 from logger.core.trips import Trip
+from logger.daemon.dates import Dates
 from logger.daemon.publishing import Moment, State, seen, snapshot
 from logger.daemon.storing import Storing
 from logger.decode.frames import Raw
@@ -50,6 +52,7 @@ class Wired:
         inbox: Where everything comes in.
         pipeline: What counts it.
         storing: What stores it.
+        dates: What knows the date.
         snapshots: Where pages read how things stand.
         desk: What people entered.
         statuses: Tells how the sources stand.
@@ -62,6 +65,7 @@ class Wired:
     inbox: Inbox
     pipeline: Pipeline
     storing: Storing
+    dates: Dates
     snapshots: SnapshotFile
     desk: Desk
     statuses: Callable[[], Sequence[Status]]
@@ -72,7 +76,6 @@ class Rounds:
     """The rounds of one run."""
 
     wired: Wired
-    is_clock_sure: bool
     _outputs: list[Output] = field(default_factory=list)
     _raw: list[Raw] = field(default_factory=list)
     _events: list[Event] = field(default_factory=list)
@@ -100,10 +103,12 @@ class Rounds:
             inbox.beat()
         self._take()
         now_us = inbox.now_us()
+        readings = self.wired.pipeline.readings(now_us)
         if now_us // US_PER_S > self._second:
             self._second = now_us // US_PER_S
+            self._events += self.wired.dates.look(readings)
             self._commit(now_us)
-        self._publish(now_us)
+        self._publish(now_us, readings)
         self._seq += 1
 
     def end(self) -> tuple[int, Batch]:
@@ -157,17 +162,17 @@ class Rounds:
                 each.number, each.kind, each.text, each.channel, each.value
             )
             self._laid_out = each.number
+            self._events += self.wired.dates.take(each)
 
-    def _publish(self, now_us: int) -> None:
+    def _publish(self, now_us: int, readings: Sequence[Reading]) -> None:
         wired = self.wired
-        readings = wired.pipeline.readings(now_us)
         self._moving = step(self._moving, seen(readings, now_us))
         moment = Moment(
             seq=self._seq,
             uptime_us=uptime_us(),
             run_us=now_us,
-            wall_us=wired.clock.wall_us(),
-            is_clock_sure=self.is_clock_sure,
+            wall_us=wired.dates.date_us(now_us),
+            is_clock_sure=wired.dates.is_sure,
             speed=wired.clock.speed,
         )
         state = State(

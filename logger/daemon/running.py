@@ -2,8 +2,11 @@
 
 import threading
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from logger.clock import Clock, boot_id, uptime_us
+from logger.clock import Clock, boot_id
+from logger.core.dating import Dating
+from logger.daemon.dates import Dates
 from logger.daemon.publishing import live_van
 from logger.daemon.rounds import ROUND_S, Rounds, Wired
 from logger.daemon.storing import Storing
@@ -16,6 +19,7 @@ from logger.sources.inbox import Inbox
 from logger.sources.opening import supervisors
 from logger.sources.supervisor import Supervisor
 from logger.store.carrying import balance_left, carried_to_live_run, left_at
+from logger.store.dating import first_date
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event
 from logger.store.starting import PROGRAM, limits, live_start
@@ -42,7 +46,7 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
     """
     # Sources open while the log is being opened: the first seconds are not lost.
     inbox = Inbox(clock)
-    start_us = clock.wall_us() - inbox.now_us()
+    wall = _wall(clock, inbox)
     sources = supervisors(van.settings, inbox, clock)
     snapshots = SnapshotFile(files.snapshot)
     for source in sources:
@@ -50,8 +54,10 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
     try:
         with Writer(files.log, clock=clock, limits=limits(van)) as writer:
             end_cut_off_runs(writer)
-            run, pipeline = _begin(van, files, clock, inbox, start_us, writer)
+            begun = _begin(van, files, wall, writer)
+            run, pipeline = begun.run, begun.pipeline
             storing = Storing(writer, run)
+            dates = Dates(clock, inbox, storing, begun.dating, wall.zero_uptime_us)
             wired = Wired(
                 program=PROGRAM,
                 van=live_van(van.settings),
@@ -60,11 +66,12 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
                 inbox=inbox,
                 pipeline=pipeline,
                 storing=storing,
+                dates=dates,
                 snapshots=snapshots,
                 desk=Desk(files.desk),
                 statuses=lambda: [source.status() for source in sources],
             )
-            rounds = Rounds(wired, clock.is_wall_sure())
+            rounds = Rounds(wired)
             try:
                 while not stop.wait(ROUND_S):
                     rounds.go()
@@ -100,17 +107,52 @@ def end_cut_off_runs(writer: Writer) -> None:
         writer.end_run(run, RunEnd(end_us), last)
 
 
-def _begin(
-    van: Van, files: Files, clock: Clock, inbox: Inbox, start_us: int, writer: Writer
-) -> tuple[int, Pipeline]:
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """What the computer's clock says of a run's zero.
+
+    Attributes:
+        zero_us: Its date, microseconds since the Unix epoch.
+        is_sure: Whether something outside confirmed that clock.
+        zero_uptime_us: Uptime of the computer, microseconds; None for an invented time,
+            which has no place in it.
+    """
+
+    zero_us: int
+    is_sure: bool
+    zero_uptime_us: int | None
+
+
+def _wall(clock: Clock, inbox: Inbox) -> Wall:
+    is_sure = clock.is_wall_sure()
+    moment = clock.moment()
+    zero_us = moment.wall_us - inbox.at_us(moment.mono_us)
+    return Wall(zero_us, is_sure, clock.uptime_at_us(-inbox.at_us(0)))
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A run that was begun."""
+
+    run: int
+    pipeline: Pipeline
+    dating: Dating
+
+
+def _begin(van: Van, files: Files, wall: Wall, writer: Writer) -> Begun:
+    boot, uptime_us = boot_id(), wall.zero_uptime_us
     with Log(files.log) as log:
-        carried = carried_to_live_run(log, start_us)
+        date = first_date(log.runs(), wall.zero_us, wall.is_sure, boot, uptime_us)
+        carried = carried_to_live_run(log, date.start_us)
         newest_entry = log.newest_entry()
-    # A clock of its own speed has no place in the computer's uptime.
-    zero_uptime_us = None if clock.is_own else uptime_us() - inbox.now_us()
-    start = live_start(van, start_us, clock.is_wall_sure(), boot_id(), zero_uptime_us)
+    dating = Dating(date, wall.zero_us, wall.is_sure)
+    by = date.dated_by
+    start = live_start(van, date.start_us, dating.is_sure, boot, uptime_us, by)
     run = writer.begin_run(start)
-    return run, Pipeline(van.spec, carried, newest_entry)
+    if dating.is_sure:
+        # Earlier runs of this start of the computer may have waited for it.
+        writer.redate(run, date.start_us, by, 0)
+    return Begun(run, Pipeline(van.spec, carried, newest_entry), dating)
 
 
 def _stop(sources: Sequence[Supervisor]) -> None:

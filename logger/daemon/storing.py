@@ -9,6 +9,7 @@ import logging
 import threading
 from collections import deque
 
+from logger.core.dating import Dated
 from logger.errors import StoreError
 from logger.store.rows import Batch, Event
 from logger.store.writer import Writer
@@ -39,7 +40,7 @@ class Storing:
     def __init__(self, writer: Writer, run: int) -> None:
         self._writer = writer
         self._run = run
-        self._batches: deque[Batch] = deque()
+        self._batches: deque[Batch | Dated] = deque()
         self._changed = threading.Condition()
         self._trouble = ""
         self._lost = 0
@@ -54,10 +55,22 @@ class Storing:
         with self._changed:
             self._batches.append(batch)
             if len(self._batches) > MOST_WAITING:
-                # The first one is under way in the writer's hands.
-                self._lose(self._batches[1])
-                del self._batches[1]
+                self._lose_oldest()
             self._changed.notify()
+
+    def redate(self, date: Dated) -> None:
+        """Set the run's date right, behind all that waits; returns at once."""
+        with self._changed:
+            self._batches.append(date)
+            self._changed.notify()
+
+    def _lose_oldest(self) -> None:
+        # The first one is under way in the writer's hands. A date is never lost.
+        for place, batch in enumerate(self._batches):
+            if place > 0 and isinstance(batch, Batch):
+                self._lose(batch)
+                del self._batches[place]
+                return
 
     def _lose(self, batch: Batch) -> None:
         """Note that a batch will never be stored: no hole may look like silence."""
@@ -109,16 +122,16 @@ class Storing:
                 if self._batches and self._batches[0] is batch:
                     self._batches.popleft()
 
-    def _next(self) -> Batch | None:
+    def _next(self) -> Batch | Dated | None:
         """Wait for a batch; None when there is none and none will come."""
         with self._changed:
             while not self._batches and not self._ending.is_set():
                 self._changed.wait()
             return self._batches[0] if self._batches else None
 
-    def _is_stored(self, batch: Batch) -> bool:
+    def _is_stored(self, batch: Batch | Dated) -> bool:
         try:
-            self._writer.store(self._run, batch)
+            self._store(batch)
         except StoreError as err:
             if not self._trouble:
                 log.error("%s", err)
@@ -129,6 +142,12 @@ class Storing:
             self._trouble = ""
             self._tell_lost()
         return True
+
+    def _store(self, batch: Batch | Dated) -> None:
+        if isinstance(batch, Batch):
+            self._writer.store(self._run, batch)
+        else:
+            self._writer.redate(self._run, batch.start_us, batch.dated_by, batch.t_us)
 
     def _tell_lost(self) -> None:
         """Put an event for what was lost in front of all that waits."""

@@ -66,16 +66,18 @@ class Beat:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """What a person told: a note, or the state of something nobody measures.
+    """What a person told: a note, a date, or the state of something nobody measures.
 
     Attributes:
         t_us: Microseconds since the run's zero, when it was booked.
         seq: Number in the order of arrival.
         number: Its number on the desk.
-        kind: `note`, or `reading` for a value of a channel that is told by hand.
-        text: The words of a note; otherwise empty.
+        kind: `note`, `clock` for a date, or `reading` for a value of a channel that is
+            told by hand.
+        text: The words of a note; of a date, the start of the computer it belongs to.
         channel: The channel of a reading; otherwise empty.
-        value: Its value, in the channel's unit.
+        value: Its value, in the channel's unit; of a date, the date at which that start
+            of the computer began, microseconds since the Unix epoch.
     """
 
     t_us: int

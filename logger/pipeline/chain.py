@@ -8,6 +8,7 @@ or a test, and however they are cut into batches. It knows no clock and no devic
 from collections.abc import Iterable, Sequence
 from typing import assert_never
 
+from logger.core.dating import date_text
 from logger.core.health import Reading
 from logger.core.ledger import Tally
 from logger.core.rollup import TICKS_PER_MINUTE, Minute, MinuteFold, QuarterFold
@@ -200,7 +201,9 @@ class Pipeline:
     def _take_entry(self, entry: Entry) -> list[Output]:
         self.newest_entry = max(self.newest_entry, entry.number)
         text = entry.text
-        if entry.channel:
+        if entry.kind == "clock":
+            text = f"A person gave the date: {_boot_text(entry.value)}."
+        elif entry.channel:
             binding = self._bound.told.get(entry.channel)
             value = (
                 Reason.NOT_TOLD if binding is None else plausible(entry.value, binding)
@@ -326,6 +329,10 @@ class Pipeline:
             for series in self._bound.series.values()
             if (gap := series.fold.silence(now_us)) is not None
         ]
+
+
+def _boot_text(date_us: float) -> str:
+    return f"the computer was started at {date_text(int(date_us))}"
 
 
 def _soc_cells(soc: Band, count: Count) -> dict[str, Cell]:

@@ -85,6 +85,10 @@ class Inbox:
         """Return microseconds since the zero."""
         return self._mono_us() - self._zero_us
 
+    def at_us(self, mono_us: int) -> int:
+        """Return a time of the clock as microseconds since the zero."""
+        return mono_us - self._zero_us
+
     def frame(
         self, source: str, bus: str, can_id: int, is_extended: bool, data: bytes
     ) -> None:

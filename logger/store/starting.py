@@ -20,6 +20,7 @@ def live_start(
     is_start_sure: bool,
     boot: str = "",
     zero_uptime_us: int | None = None,
+    dated_by: str = "network",
 ) -> RunStart:
     """Return the start of a run without a recording.
 
@@ -29,6 +30,7 @@ def live_start(
         is_start_sure: True where that date is confirmed.
         boot: Which start of the computer it belongs to; empty if not known.
         zero_uptime_us: Uptime of the computer at the run's zero, microseconds.
+        dated_by: What confirmed the date, where it is.
     """
     return RunStart(
         recording=None,
@@ -39,7 +41,7 @@ def live_start(
         program=PROGRAM,
         van_text=van.text,
         descriptions=digests(van),
-        dated_by="network" if is_start_sure else "computer",
+        dated_by=dated_by if is_start_sure else "computer",
         boot=boot,
         zero_uptime_us=zero_uptime_us,
         van_id=van.settings.van.id,

@@ -1,5 +1,7 @@
 """The program's clock: the computer's own, or one that runs faster."""
 
+import subprocess
+import sys
 import threading
 import time
 
@@ -63,6 +65,48 @@ def test_an_invented_date_is_sure() -> None:
 
 def test_whether_the_computers_date_is_sure_is_told() -> None:
     assert Clock().is_wall_sure() in (True, False)
+
+
+ASKED_OFTEN = """
+import sys
+from logger.clock import Clock
+opened = []
+sys.addaudithook(lambda event, _: opened.append(event) if event in STARTS else None)
+clock = Clock()
+clock.is_wall_sure()
+opened.clear()
+answers = {clock.is_wall_sure() for _ in range(1000)}
+print(sorted(answers)[0] in (True, False), opened)
+"""
+
+
+def test_asking_a_thousand_times_starts_and_opens_nothing() -> None:
+    starts = "STARTS = ('subprocess.Popen', 'os.posix_spawn', 'ctypes.dlopen', 'open')"
+    done = subprocess.run(
+        [sys.executable, "-c", starts + ASKED_OFTEN],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == "True []\n"
+
+
+def test_both_clocks_are_read_together() -> None:
+    clock = Clock(start_wall_us=DAY_US)
+    moments = [clock.moment() for _ in range(1000)]
+    # The invented date goes by the steady time: between the two lies their distance.
+    assert all(each.mono_us >= 0 for each in moments)
+    apart_us = [each.wall_us - DAY_US - each.mono_us for each in moments]
+    assert sorted(apart_us)[500] < 1000
+
+
+def test_a_moment_has_its_place_in_the_computer_s_uptime() -> None:
+    clock = Clock()
+    before_us = uptime_us()
+    found_us = clock.uptime_at_us(clock.mono_us())
+    assert found_us is not None
+    assert before_us - 2 <= found_us <= uptime_us() + 2
+    assert Clock(speed=2.0).uptime_at_us(0) is None
 
 
 def test_a_wait_is_as_much_shorter_as_the_clock_is_faster() -> None:

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from logger.clock import uptime_us
+from logger.core.dating import Dated
 from logger.core.tick import Cell, Tick
 from logger.daemon import storing as room
 from logger.daemon.storing import MOST_WAITING, Storing
@@ -144,6 +145,23 @@ def test_what_is_handed_over_is_stored_in_its_order(bench: Bench) -> None:
 def test_a_batch_is_stored_without_another_one_behind_it(bench: Bench) -> None:
     bench.storing.put(batch(0))
     until(lambda: bench.stored() == [0])
+
+
+def test_a_date_goes_behind_what_waits_and_waits_for_the_card(bench: Bench) -> None:
+    bench.card.is_broken.set()
+    bench.storing.put(batch(0))
+    bench.storing.redate(Dated(1_795_000_000_000_000, "network", 500_000))
+    for second in range(1, MOST_WAITING + 5):
+        bench.storing.put(batch(second))
+    until(lambda: bench.card.asked > 3)
+    bench.card.is_broken.clear()
+    assert bench.storing.finish(LONGEST_S)
+    with Log(bench.path) as log:
+        (run,) = log.runs()
+        told = [each.text for each in log.events(bench.run) if each.kind == "date set"]
+    assert (run.start_us, run.dated_by) == (1_795_000_000_000_000, "network")
+    # By hand: 95,000,000 s after the date with which the run began.
+    assert told == ["The date is confirmed by network, +95000000.0 s."]
 
 
 def test_handing_over_never_waits_for_the_card(bench: Bench) -> None:
