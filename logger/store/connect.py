@@ -10,9 +10,11 @@ import sqlite3
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 from logger.errors import StoreError
+
+T = TypeVar("T")
 
 BUSY_S = 5.0
 """How long a lock is waited for before an open or a write is given up."""
@@ -85,6 +87,19 @@ class Connection(Protocol):
 
 Connect = Callable[[Path], Connection]
 """Opens a file for writing; makes it where there is none."""
+
+
+def in_transaction(connection: Connection, job: Callable[[], T]) -> T:
+    """Return what a job returns; all that it did is kept, or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        result = job()
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+    return result
 
 
 def quoted(error: BaseException) -> str:

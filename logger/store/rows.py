@@ -252,6 +252,16 @@ class Rows:
         return self._channels[name]
 
 
+def discard(connection: Connection, run: int) -> None:
+    """Delete a run and all that belongs to it; a transaction is under way."""
+    for table in RUN_TABLES:
+        connection.execute(
+            f"DELETE FROM {table} WHERE run = ?",  # noqa: S608 (our own names)
+            (run,),
+        )
+    connection.execute("DELETE FROM run WHERE id = ?", (run,))
+
+
 def _plain(cell: Cell) -> tuple[int, float, float, float, float, float]:
     return cell.n, cell.low, cell.high, cell.mean, cell.last, covered_s(cell)
 

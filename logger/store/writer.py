@@ -9,7 +9,7 @@ any user who may read it can open.
 import json
 import logging
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,7 +29,7 @@ from logger.store.folding import fold, ready
 from logger.store.identity import own_van, run_uid, van_file
 from logger.store.keeping import Keeping, Limits
 from logger.store.migrations import migrate
-from logger.store.rows import RUN_TABLES, Batch, Rows
+from logger.store.rows import Batch, Rows, discard
 
 log = logging.getLogger(__name__)
 
@@ -211,6 +211,25 @@ class Writer:
         self._settle(0)
         self._now(lambda: self._discard_run(run))
 
+    def work(self, job: Callable[[Connection], Iterator[str]]) -> Iterator[str]:
+        """Do a long job on the log, step by step; yield what each step says.
+
+        Between two steps batches are stored as usual.
+
+        Args:
+            job: Gives the steps, each a transaction of its own, in the writer's thread.
+
+        Raises:
+            StoreError: A step could not be done; what the earlier ones did stays.
+        """
+        steps = self._now(lambda: job(self._connection))
+        try:
+            while (told := self._now(lambda: self._step(steps))) is not None:
+                yield told
+        finally:
+            if isinstance(steps, Generator):
+                self._now(steps.close)  # what it opened belongs to that thread
+
     def close(self) -> None:
         """Store what is waiting and leave one plain file behind.
 
@@ -367,13 +386,14 @@ class Writer:
             yield from self._keeping.work()
             self._kept_us = now_us
 
-    def _discard_run(self, run: int) -> None:
-        def delete() -> None:
-            for table in RUN_TABLES:
-                self._connection.execute(
-                    f"DELETE FROM {table} WHERE run = ?",  # noqa: S608 (our own names)
-                    (run,),
-                )
-            self._connection.execute("DELETE FROM run WHERE id = ?", (run,))
+    def _step(self, steps: Iterator[str]) -> str | None:
+        try:
+            return next(steps, None)
+        except BaseException:
+            self._rows.forget()
+            if self._is_open():
+                self._connection.execute("ROLLBACK")
+            raise
 
-        self._in_transaction(delete)
+    def _discard_run(self, run: int) -> None:
+        self._in_transaction(lambda: discard(self._connection, run))

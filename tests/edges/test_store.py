@@ -4,8 +4,9 @@ import os
 import sqlite3
 import stat
 import tempfile
+import threading
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -599,3 +600,52 @@ def test_the_newest_second_of_a_run_is_found(log: Log) -> None:
     assert log.last_tick(1) == TICKS[-1]
     assert log.last_tick(99) is None
     assert (log.has_ticks(1), log.has_ticks(99)) == (True, False)
+
+
+def test_a_long_job_goes_step_by_step_between_batches(tmp_path: Path) -> None:
+    ended: list[str] = []
+
+    def job(connection: Connection) -> Iterator[str]:
+        try:
+            for name in ("first", "second"):
+                note = ("note", name)
+                connection.execute("BEGIN IMMEDIATE")
+                connection.execute(
+                    "INSERT OR REPLACE INTO event VALUES (1, 1, ?, ?)",
+                    note,
+                )
+                connection.execute("COMMIT")
+                yield name
+        finally:
+            ended.append(threading.current_thread().name)
+
+    with Writer(tmp_path / "van.db") as writer:
+        run = writer.begin_run(START)
+        steps = writer.work(job)
+        assert next(steps) == "first"
+        writer.store(run, Batch(TICKS[:1]))
+        assert list(steps) == ["second"]
+        steps = writer.work(job)
+        assert isinstance(steps, Generator)
+        next(steps)
+        steps.close()
+        writer.end_run(run, RunEnd(end_us=9))
+    assert [name.split("_")[0] for name in ended] == ["writer", "writer"]
+
+
+def test_a_step_that_fails_keeps_what_the_earlier_ones_did(tmp_path: Path) -> None:
+    def job(connection: Connection) -> Iterator[str]:
+        yield "nothing yet"
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute("INSERT INTO event (run) VALUES (1)")
+
+    with Writer(tmp_path / "van.db") as writer:
+        run = writer.begin_run(START)
+        steps = writer.work(job)
+        assert next(steps) == "nothing yet"
+        with pytest.raises(StoreError, match="NOT NULL"):
+            next(steps)
+        writer.store(run, Batch(TICKS))
+        writer.end_run(run, RunEnd(end_us=9))
+    with Log(tmp_path / "van.db") as opened:
+        assert list(opened.ticks(run)) == TICKS
