@@ -1,7 +1,7 @@
 """Small builders that the tests of the pure rooms share."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from hypothesis import HealthCheck, settings
@@ -76,6 +76,15 @@ def tick(index: int, integrals: Mapping[str, float] | None = None, *gaps: Gap) -
     }
     start_us = index * US_PER_S
     return Tick(index, start_us, start_us + US_PER_S // 2, cells, gaps)
+
+
+def orderly(tick: Tick) -> Tick:
+    """Return a tick with its gaps and limits in an order that says nothing."""
+    return replace(
+        tick,
+        gaps=tuple(sorted(tick.gaps, key=lambda gap: (gap.channel, gap.start_us))),
+        limits=tuple(sorted(tick.limits, key=lambda at: (at.channel, at.since_us))),
+    )
 
 
 def dbc(layouts: Sequence[str], frame_id: int = 256, length: int = 8) -> str:

@@ -5,6 +5,7 @@ as Wh), charge in ampere-seconds, way in metres. Totals add up in tick order, so
 total of a stretch is the sum of its parts.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -133,4 +134,5 @@ def sum_hours(totals: Mapping[str, Total], pattern: str) -> float | None:
         for name, total in totals.items()
         if (found := find_channel(name)) and found.quantity.pattern == pattern
     ]
-    return sum(integrals) / SECONDS_PER_HOUR if integrals else None
+    # Rounded once, so that the order in which accounts were heard makes no difference.
+    return math.fsum(integrals) / SECONDS_PER_HOUR if integrals else None

@@ -62,6 +62,25 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True)
+class GapLimit:
+    """From when on a longer silence of a channel is a gap.
+
+    Given with the channel's first sample in a run, and again whenever a slower beat was
+    learned. A channel whose intervals are integrated was therefore heard last at the
+    first `since_us`, plus all the time that it covered, plus all its gaps.
+
+    Attributes:
+        channel: Name of the channel.
+        since_us: Time of the sample that told it, microseconds since the run's zero.
+        limit_us: The longest silence that is no gap, microseconds.
+    """
+
+    channel: str
+    since_us: int
+    limit_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class Tick:
     """One second of a run in which at least one sample arrived.
 
@@ -71,6 +90,7 @@ class Tick:
         last_us: Time of the newest sample, microseconds since the run's zero.
         cells: What each channel did, by channel name.
         gaps: Stretches that a sample of this tick brought to an end.
+        limits: Gap limits that a sample of this tick told, in their order.
     """
 
     index: int
@@ -78,6 +98,7 @@ class Tick:
     last_us: int
     cells: Mapping[str, Cell]
     gaps: tuple[Gap, ...] = ()
+    limits: tuple[GapLimit, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +150,7 @@ class ChannelFold:
     latest: float = 0.0
     latest_us: int | None = None
     gaps: list[Gap] = field(default_factory=list)
+    limits: list[GapLimit] = field(default_factory=list)
     _before: tuple[int, int] = (0, 0)
 
     def __post_init__(self) -> None:
@@ -151,6 +173,7 @@ class ChannelFold:
         self.n += 1
         if self.latest_us is None:
             self.latest_us, self.latest = t_us, value
+            self.limits.append(GapLimit(self.channel, t_us, self.limit_us))
         elif t_us > self.latest_us:
             self._span(self.latest_us, t_us, value)
             self.latest_us, self.latest = t_us, value
@@ -160,7 +183,7 @@ class ChannelFold:
     def _span(self, start_us: int, end_us: int, value: float) -> None:
         dt_us = end_us - start_us
         if dt_us > self.limit_us:
-            self._learn(dt_us)
+            self._learn(dt_us, end_us)
         if dt_us > self.limit_us:
             self.gaps.append(Gap(self.channel, start_us, end_us))
         elif self.is_integrated:
@@ -168,7 +191,7 @@ class ChannelFold:
             self.covered_us += dt_us
         self._before = (self._before[1], dt_us)
 
-    def _learn(self, dt_us: int) -> None:
+    def _learn(self, dt_us: int, now_us: int) -> None:
         if self.rule.is_declared:
             return
         shortest, period_us, longest = sorted((*self._before, dt_us))
@@ -178,6 +201,7 @@ class ChannelFold:
             and 2 * longest <= 3 * period_us
         ):
             self.limit_us = GAP_PERIODS * period_us
+            self.limits.append(GapLimit(self.channel, now_us, self.limit_us))
 
     @property
     def period_us(self) -> int:

@@ -7,6 +7,7 @@ any more: gaps, a sensor that has fallen silent, and all of a run without such a
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from logger.core.silence import Silences
 from logger.core.soc import (
     NO_STANDING,
     Band,
@@ -16,10 +17,8 @@ from logger.core.soc import (
     sigma_pct,
     step,
 )
-from logger.core.tick import SECONDS_PER_HOUR, US_PER_S, Cell, ChannelFold
-from logger.pipeline.spec import REPORTED_SOC, PipelineSpec
-
-COUNTED = "pack.current_a"
+from logger.core.tick import SECONDS_PER_HOUR, US_PER_S, Cell
+from logger.pipeline.spec import COUNTED, REPORTED_SOC, BookingSpec
 
 
 @dataclass(slots=True)
@@ -28,12 +27,13 @@ class Counting:
 
     Args:
         spec: What has to be known of the van.
-        current: The series that is counted, None where no box reports it.
+        silences: Tells when the current was heard last; fed by its owner, before the
+            second is counted.
         carried: The count as the run before left it, or None.
     """
 
-    spec: PipelineSpec
-    current: ChannelFold | None
+    spec: BookingSpec
+    silences: Silences
     carried: Count | None
     _count: Count = field(init=False)
     _awaits_start: bool = field(init=False)
@@ -119,19 +119,18 @@ class Counting:
 
     def _unseen_by(self, now_us: int) -> int:
         """Return all time of the run so far that nobody counted, microseconds."""
-        if self.current is None or self.current.latest_us is None:
+        latest_us = self.silences.latest_us(COUNTED)
+        if latest_us is None:
             return now_us
-        silence = self.current.silence(now_us)
-        end_us = self.current.latest_us if silence is None else silence.end_us
-        # What the second under way has covered so far was seen.
-        return end_us - self._covered_us - self.current.covered_us
+        is_silent = self.silences.is_silent(COUNTED, now_us)
+        return (now_us if is_silent else latest_us) - self._covered_us
 
     def _standing(self) -> Standing:
-        is_counted = self.spec.pack is not None and self.current is not None
+        is_counted = self.spec.pack is not None and self.spec.is_current_fed
         return Standing(self.band, self._count.moved_pct if is_counted else None)
 
 
-def _begin(spec: PipelineSpec, carried: Count | None) -> tuple[Count, bool]:
+def _begin(spec: BookingSpec, carried: Count | None) -> tuple[Count, bool]:
     """Return where the count begins, and whether it waits for a reported start.
 
     A count that is carried over goes on, unless a reported start is the surer one.

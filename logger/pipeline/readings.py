@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from logger.core.health import Health, Reading, health_of_age
 from logger.core.soc import Band, Count
 from logger.core.watch import Watch
-from logger.pipeline.counting import COUNTED
 from logger.pipeline.series import TOLD, Series
+from logger.pipeline.spec import COUNTED
 
 COUNT = "count"
 """The source of the state of charge that is counted here."""

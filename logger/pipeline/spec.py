@@ -1,17 +1,20 @@
 """What goes into the chain besides the items, and what comes out of it."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from logger.core.ledger import Total
 from logger.core.rollup import Minute, Quarter
 from logger.core.soc import UNKNOWN, Count, PackSpec
 from logger.core.tick import LEARNED, GapRule, Tick
-from logger.core.trips import Trip
+from logger.core.trips import KEY_CHANNELS, KEY_SILENCE_US, Trip
 from logger.decode.descriptions import MessageTable
 from logger.decode.frames import Reason
 from logger.decode.text_lines import LineForm
 from logger.quantities import Channel
+
+COUNTED = "pack.current_a"
+"""The current whose integral is the count."""
 
 REPORTED_SOC = "meter.soc_pct"
 """The state of charge that a box of the van shows; a start may be taken from it."""
@@ -43,6 +46,42 @@ class Feed:
 
 
 @dataclass(frozen=True, slots=True)
+class BookingSpec:
+    """What has to be known of a van to book its seconds: no frame and no feed.
+
+    Attributes:
+        pack: The pack; None where nothing is counted.
+        start: Where the count begins.
+        is_start_reported: The first reported state of charge is the start.
+        is_current_fed: A box reports the current that is counted.
+        key_channel: The channel that tells a trip; None where there is none.
+        key_silence_us: How long that channel may be silent during a trip.
+    """
+
+    pack: PackSpec | None = None
+    start: Count = UNKNOWN
+    is_start_reported: bool = False
+    is_current_fed: bool = False
+    key_channel: str | None = None
+    key_silence_us: int = KEY_SILENCE_US
+
+    def fed_by(self, rules: Mapping[str, GapRule]) -> "BookingSpec":
+        """Return the same for a van whose boxes feed some channels.
+
+        Args:
+            rules: The gap rule of each fed channel, by its name.
+        """
+        key = next((name for name in KEY_CHANNELS if name in rules), None)
+        declared_us = 0 if key is None else rules[key].start_limit_us
+        return replace(
+            self,
+            is_current_fed=COUNTED in rules,
+            key_channel=key,
+            key_silence_us=max(KEY_SILENCE_US, declared_us),
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class PipelineSpec:
     """What the chain has to know of a van.
 
@@ -71,6 +110,14 @@ class PipelineSpec:
     start: Count = UNKNOWN
     is_start_reported: bool = False
     metres_per_motor_turn: float | None = None
+
+    def booking(self) -> BookingSpec:
+        """Return the part of it that books seconds."""
+        rules: dict[str, GapRule] = {}
+        for feed in self.feeds():
+            rules.setdefault(feed.channel.name, feed.rule)
+        own = BookingSpec(self.pack, self.start, self.is_start_reported)
+        return own.fed_by(rules)
 
     def feeds(self) -> Iterator[Feed]:
         """Yield every feed of every source."""
@@ -112,8 +159,8 @@ class Balance:
     totals: Mapping[str, Total]
     count: Count
     sigma_pct: float | None
-    refusals: tuple[Refusal, ...]
-    unmatched_frames: int
+    refusals: tuple[Refusal, ...] = ()
+    unmatched_frames: int = 0
     unmatched_lines: int = 0
     newest_entry: int = 0
     trip: Trip | None = None

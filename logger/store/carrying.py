@@ -78,12 +78,7 @@ def _is_dated_in_order(run: RunRow, live: Sequence[RunRow]) -> bool:
 def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:
     """Return when a run was left, microseconds since its zero, and its count then."""
     tick = log.last_tick(run.id)
-    # The second that was under way at the balance may hold more than the balance does.
-    if (
-        tick is None
-        or run.balance_us is None
-        or tick.index < run.balance_us // US_PER_S
-    ):
+    if tick is None or run.balance_us is None or _is_balanced(run, tick):
         balance_us = run.balance_us or 0
         last_us = balance_us if tick is None else max(balance_us, tick.last_us)
         return last_us if run.end_us is None else run.end_us, run.count
@@ -92,6 +87,15 @@ def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:
     end_us = last_us if run.end_us is None else run.end_us
     since_s = (last_us - run.balance_us) / US_PER_S
     return end_us, _caught_up(run.count, tick, since_s)
+
+
+def _is_balanced(run: RunRow, tick: Tick) -> bool:
+    """Return whether the balance of a run covers its newest second."""
+    balance_s = (run.balance_us or 0) // US_PER_S
+    if run.end_us is not None and tick.index == balance_s:
+        return True
+    # The second that was under way at the balance may hold more than the balance does.
+    return tick.index < balance_s
 
 
 def _caught_up(count: Count | None, tick: Tick, since_s: float) -> Count | None:

@@ -14,7 +14,7 @@ from typing import Any
 
 from logger.core.ledger import Total
 from logger.core.soc import Count
-from logger.core.tick import US_PER_S, Cell, Gap, Tick
+from logger.core.tick import US_PER_S, Cell, Gap, GapLimit, Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Raw
 from logger.errors import StoreError
@@ -328,6 +328,15 @@ class Log:
             (run,),
         )
         return [Gap(self._name(number), start, end) for number, start, end in rows]
+
+    def gap_limits(self, run: int) -> list[GapLimit]:
+        """Return from when on which silence was a gap, channel by channel."""
+        rows = self.connection.execute(
+            "SELECT channel, since_us, limit_us FROM gap_limit WHERE run = ?"
+            " ORDER BY channel, since_us",
+            (run,),
+        )
+        return [GapLimit(self._name(number), *limit) for number, *limit in rows]
 
     def totals(self, run: int) -> dict[str, Total]:
         """Return what each account came to over a run, by channel name."""

@@ -4,12 +4,12 @@ Every row has a key of its own and replaces itself, so that storing a batch agai
 changes nothing. Knows no thread and begins no transaction.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import assert_never
 
 from logger.core.rollup import Minute, Quarter, covered_s
-from logger.core.tick import Cell, Gap, Tick
+from logger.core.tick import Cell, Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Raw
 from logger.pipeline.spec import Balance, Output, Remark
@@ -123,7 +123,7 @@ class Rows:
     def _insert_ticks(self, run: int, ticks: Sequence[Tick]) -> None:
         rows = []
         for tick in ticks:
-            self._insert_gaps(run, tick.gaps)
+            self._insert_gaps(run, tick)
             cells = [(self._channel(name), cell) for name, cell in tick.cells.items()]
             rows.append((run, tick.index, pack(tick.first_us, tick.last_us, cells)))
         self.connection.executemany(
@@ -151,15 +151,24 @@ class Rows:
             sorted(rows),  # in the order of the keys: each page is touched once
         )
 
-    def _insert_gaps(self, run: int, gaps: Iterable[Gap]) -> None:
+    def _insert_gaps(self, run: int, tick: Tick) -> None:
         self.connection.executemany(
-            "INSERT OR REPLACE INTO gap (run, channel, start_us, end_us)"
-            " VALUES (?, ?, ?, ?)",
+            "INSERT OR REPLACE INTO gap (run, channel, start_us, end_us, tick)"
+            " VALUES (?, ?, ?, ?, ?)",
             [
-                (run, self._channel(gap.channel), gap.start_us, gap.end_us)
-                for gap in gaps
+                (run, self._channel(gap.channel), gap.start_us, gap.end_us, tick.index)
+                for gap in tick.gaps
             ],
         )
+        self.connection.executemany(
+            "INSERT OR REPLACE INTO gap_limit (run, channel, since_us, limit_us, tick)"
+            " VALUES (?, ?, ?, ?, ?)",
+            [
+                (run, self._channel(limit.channel), limit.since_us, limit.limit_us,
+                 tick.index)
+                for limit in tick.limits
+            ],
+        )  # fmt: skip
 
     def _insert_trip(self, run: int, trip: Trip) -> None:
         self.connection.execute(

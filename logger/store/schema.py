@@ -163,6 +163,7 @@ TABLES = (
         "channel INTEGER: the channel",
         "since_us INTEGER: from when on",
         "limit_us INTEGER: the longest silence that is no gap",
+        "tick INTEGER: the second that told it",
     ),
     _table(
         "pin",
@@ -186,6 +187,7 @@ TABLES = (
         "channel INTEGER: the channel",
         "start_us INTEGER: last sample before",
         "end_us INTEGER: first sample after",
+        "tick INTEGER: the second that holds that sample; NULL in logs of version 2",
     ),
     _table(
         "trip",

@@ -1,0 +1,267 @@
+"""The first half of the chain: items in, seconds of cells and gaps out.
+
+Decodes, chooses between boxes, works out what follows from what was heard, and folds it
+into one-second ticks. Knows frames, feeds and series; nothing of charge, trips or
+accounts, which `booking` makes of the ticks.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import assert_never
+
+from logger.core.dating import date_text
+from logger.core.tick import US_PER_S, Cell, Gap, GapLimit, Tick
+from logger.decode.frames import (
+    Beat,
+    Entry,
+    Frame,
+    Item,
+    Line,
+    Reason,
+    Rejected,
+    Row,
+    Values,
+)
+from logger.decode.text_lines import find_form
+from logger.pipeline.series import Binding, Series, bind, plausible, reading
+from logger.pipeline.spec import PipelineSpec, Refusal, Remark
+
+
+class Folding:
+    """Folds the items of one run into seconds; is fed and answers.
+
+    Args:
+        spec: What has to be known of the van.
+        newest_entry: Number of the newest entry of the desk that was booked before.
+
+    Attributes:
+        newest_us: Time of the newest item, microseconds since the run's zero.
+        newest_entry: Number of the newest entry of the desk that was booked.
+        unmatched_frames: Frames that no description with a feed knows.
+        unmatched_lines: Lines that no description knows.
+    """
+
+    def __init__(self, spec: PipelineSpec, newest_entry: int = 0) -> None:
+        self._spec = spec
+        self._bound = bind(spec)
+        self._touched: list[Series] = []
+        self._index: int | None = None
+        self._first_us = 0
+        self._last_us = 0
+        self.newest_us = 0
+        self.newest_entry = newest_entry
+        self.unmatched_frames = 0
+        self.unmatched_lines = 0
+        self._refusals: dict[tuple[str, Reason], Refusal] = {}
+
+    @property
+    def series(self) -> Mapping[str, Series]:
+        """Every channel under way, by name."""
+        return self._bound.series
+
+    @property
+    def refusals(self) -> tuple[Refusal, ...]:
+        """Everything that was refused, in order of first appearance."""
+        return tuple(self._refusals.values())
+
+    @property
+    def open_us(self) -> int:
+        """Time of the first sample that is in no second yet, or of the newest item."""
+        return self._first_us if self._touched else self.newest_us
+
+    def turn(self, t_us: int) -> Tick | None:
+        """Let time pass up to the next item; return the second that it ended, if any.
+
+        Args:
+            t_us: Time of that item, microseconds since the run's zero. One that is a
+                little older than the second under way belongs to that second.
+        """
+        index = t_us // US_PER_S
+        ended = None
+        if self._index is None:
+            self._index = index
+        elif index > self._index:
+            ended = self._close()
+            self._index = index
+        self.newest_us = max(self.newest_us, t_us)
+        return ended
+
+    def take(self, item: Item) -> Remark | None:
+        """Take an item, after its `turn`; return what is worth a line in the log."""
+        match item:
+            case Frame():
+                self._take_frame(item)
+            case Row():
+                place = f"table {item.table}"
+                self._take_values(
+                    item.t_us, item.cells, self._bound.tables[item.table], place
+                )
+            case Line():
+                self._take_line(item)
+            case Entry():
+                return self._take_entry(item)
+            case Beat():
+                pass  # time has passed, and that was told already
+            case _:
+                assert_never(item)
+        return None
+
+    def finish(self) -> Tick | None:
+        """Return the last second, if there is anything in it. The run is over.
+
+        Channels that have been silent for too long end in a gap, in that second.
+        """
+        return self._close(self._silences(self.newest_us))
+
+    def _take_frame(self, frame: Frame) -> None:
+        table = self._spec.messages.get(frame.bus)
+        decoder = None if table is None else table.find(frame)
+        if decoder is None:
+            self.unmatched_frames += 1
+            return
+        place = f"bus {frame.bus}, message {decoder.name}"
+        values = decoder.decode(frame.data)
+        if isinstance(values, Rejected):
+            self._refuse(frame.t_us, place, values.reason, values.data.hex(" "))
+            return
+        bindings = self._bound.messages[frame.bus, decoder.name]
+        self._take_values(frame.t_us, values, bindings, place)
+
+    def _take_line(self, line: Line) -> None:
+        form = find_form(self._spec.lines.get(line.port, ()), line.data)
+        bindings = (
+            None if form is None else self._bound.lines.get((line.port, form.name))
+        )
+        if form is None or bindings is None:
+            self.unmatched_lines += 1
+            return
+        place = f"port {line.port}, line {form.name}"
+        values = form.decode(line.data)
+        if isinstance(values, Rejected):
+            sample = values.data.decode("ascii", errors="backslashreplace")
+            self._refuse(line.t_us, place, values.reason, sample)
+            return
+        self._take_values(line.t_us, values, bindings, place)
+
+    def _take_entry(self, entry: Entry) -> Remark | None:
+        self.newest_entry = max(self.newest_entry, entry.number)
+        text = entry.text
+        if entry.kind == "clock":
+            text = f"A person gave the date: {_boot_text(entry.value)}."
+        elif entry.channel:
+            binding = self._bound.told.get(entry.channel)
+            value = (
+                Reason.NOT_TOLD if binding is None else plausible(entry.value, binding)
+            )
+            if isinstance(value, Reason):
+                place = f"desk, {entry.channel}"
+                self._refuse(entry.t_us, place, value, str(entry.value))
+                return None
+            self._add(entry.t_us, value, self._bound.series[entry.channel])
+            text = f"{entry.channel} is {value:g}, told by hand."
+        return Remark(entry.t_us, entry.kind, text)
+
+    def _take_values(
+        self,
+        t_us: int,
+        values: Values | tuple[str | None, ...],
+        bindings: tuple[Binding, ...],
+        place: str,
+    ) -> None:
+        heard: list[Series] = []
+        for binding in bindings:
+            raw = values[binding.feed.slot]
+            if raw is None:
+                continue
+            value = reading(raw, binding)
+            if isinstance(value, Reason):
+                self._refuse(
+                    t_us, f"{place}, {binding.feed.channel.name}", value, str(raw)
+                )
+                binding.refuse(t_us, str(raw))
+            elif value is not None and self._is_chosen(t_us, binding):
+                binding.series.source = binding.source
+                self._add(t_us, value, binding.series)
+                if binding.series.fold.latest_us == t_us:
+                    heard.append(binding.series)
+        for series in heard:
+            self._follow(t_us, series)
+
+    def _is_chosen(self, t_us: int, binding: Binding) -> bool:
+        binding.hear(t_us)
+        return all(other.is_silent(t_us) for other in binding.better)
+
+    def _add(self, t_us: int, value: float, series: Series) -> None:
+        if not self._touched:
+            self._first_us = t_us
+        self._last_us = max(self._last_us, t_us)
+        self._first_us = min(self._first_us, t_us)
+        if series.fold.n == 0:
+            self._touched.append(series)
+        series.fold.add(t_us, value)
+
+    def _follow(self, t_us: int, series: Series) -> None:
+        for follower in series.followers:
+            value = follower.row.factor * series.fold.latest
+            held = follower.held
+            if held is not None:
+                held_us = held.fold.latest_us
+                if held_us is None or t_us - held_us > held.fold.limit_us:
+                    continue
+                value *= held.fold.latest
+            if follower.row.is_clipped and value < 0.0:
+                value = 0.0
+            self._add(t_us, value, follower.result)
+            self._follow(t_us, follower.result)
+
+    def _refuse(self, t_us: int, place: str, reason: Reason, sample: str) -> None:
+        before = self._refusals.get((place, reason))
+        self._refusals[place, reason] = Refusal(
+            place=place,
+            reason=reason,
+            n=1 if before is None else before.n + 1,
+            first_us=t_us if before is None else before.first_us,
+            last_us=t_us,
+            sample=sample,
+        )
+
+    def _close(self, silences: Sequence[Gap] = ()) -> Tick | None:
+        """End the second under way.
+
+        Args:
+            silences: Gaps that no sample will end any more.
+        """
+        if self._index is None or not (self._touched or silences):
+            return None
+        if not self._touched:
+            self._first_us = self.newest_us
+        cells: dict[str, Cell] = {}
+        gaps = list(silences)
+        limits: list[GapLimit] = []
+        for series in self._touched:
+            fold = series.fold
+            cells[fold.channel] = series.close()
+            gaps += fold.gaps
+            limits += fold.limits
+            fold.gaps.clear()
+            fold.limits.clear()
+        self._touched.clear()
+        return Tick(
+            index=self._index,
+            first_us=self._first_us,
+            last_us=max(self._last_us, self.newest_us if silences else 0),
+            cells=cells,
+            gaps=tuple(gaps),
+            limits=tuple(limits),
+        )
+
+    def _silences(self, now_us: int) -> list[Gap]:
+        """Return the gaps that are still under way."""
+        return [
+            gap
+            for series in self._bound.series.values()
+            if (gap := series.fold.silence(now_us)) is not None
+        ]
+
+
+def _boot_text(date_us: float) -> str:
+    return f"the computer was started at {date_text(int(date_us))}"
