@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from logger.core.rollup import TICKS_PER_QUARTER
-from logger.core.tick import Cell
+from logger.core.tick import US_PER_S, Cell
 from logger.store.connect import Connection
 from logger.store.folded import Folding, read_block, read_span
 from logger.store.packed import DamagedRowError, unpack
@@ -37,6 +37,11 @@ class Quarter:
         """First and last second that may belong to it."""
         first = self.index * TICKS_PER_QUARTER
         return first, first + TICKS_PER_QUARTER - 1
+
+    @property
+    def end_us(self) -> int:
+        """Its end, microseconds since the run's zero."""
+        return (self.ticks[1] + 1) * US_PER_S
 
 
 def ready(connection: Connection) -> Quarter | None:

@@ -369,11 +369,12 @@ class Log:
         newest = -LAST_TICK
         while True:
             row = self.connection.execute(
-                "SELECT first_seq, items FROM raw_block"
+                "SELECT last_seq, items FROM raw_block"
                 " WHERE run = ? AND first_seq > ? ORDER BY first_seq LIMIT 1",
                 (run, newest),
             ).fetchone()
             if row is None:
                 return
+            # A block that was stored again after it was merged lies within another.
             newest = row[0]
             yield from unpack_block(row[1])

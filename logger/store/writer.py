@@ -28,6 +28,7 @@ from logger.store.dating import redate
 from logger.store.folding import fold, ready
 from logger.store.identity import own_van, run_uid, van_file
 from logger.store.keeping import Keeping, Limits
+from logger.store.merging import Merging
 from logger.store.migrations import migrate
 from logger.store.rows import Batch, Rows, discard
 
@@ -107,6 +108,7 @@ class Writer:
     _connection: Connection = field(init=False)
     _waiting: deque[Future[None]] = field(default_factory=deque)
     _rows: Rows = field(init=False)
+    _merging: Merging = field(init=False)
     _failed: BaseException | None = None
     _chore: Iterator[None] | None = None
     _keeping: Keeping | None = None
@@ -273,6 +275,7 @@ class Writer:
             self._connection.execute("PRAGMA foreign_keys = ON")
             self._connection.execute("PRAGMA journal_mode = WAL").fetchone()
             self._rows = Rows(self._connection)
+            self._merging = Merging(self._connection, self._in_transaction)
             if self.limits is not None:
                 self._keeping = Keeping(
                     self._connection, self.path, self.limits, self._in_transaction
@@ -380,6 +383,7 @@ class Writer:
     def _chores(self) -> Iterator[None]:
         while (quarter := ready(self._connection)) is not None:
             yield from fold(self._connection, quarter, self._in_transaction)
+            yield from self._merging.work(quarter.run, quarter.end_us)
         now_us = self.clock.mono_us()
         is_due = self._kept_us is None or now_us - self._kept_us >= KEEPING_US
         if self._keeping is not None and is_due:

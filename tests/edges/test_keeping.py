@@ -169,7 +169,7 @@ def test_a_pinned_stretch_survives_the_ring(path: Path) -> None:
         assert list(log.raw(2)) == []
     assert min(kept) <= pin.start_us
     assert pin.end_us <= max(kept)
-    assert len(kept) <= 5 * 60
+    assert len(kept) <= 1800  # the quarters of an hour that it touches
     assert kept == sorted(kept)
 
 

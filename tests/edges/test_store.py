@@ -3,6 +3,7 @@
 import os
 import sqlite3
 import stat
+import struct
 import tempfile
 import threading
 import zlib
@@ -506,21 +507,39 @@ def changed(block: bytes, at: int, value: int) -> bytes:
     return zlib.compress(bytes(body))
 
 
-def test_a_block_of_the_first_form_is_still_read() -> None:
-    assert FORMAT == 2
-    assert unpack_block(changed(pack_block(RAW), 0, 1)) == RAW
+def row_form(form: int) -> bytes:
+    """Return some frames and a line as earlier versions packed them."""
+    head = struct.pack("<BHqq", form, 2, -5, 0) + b"f\x05drive" + b"l\x05meter"
+    rows = [
+        struct.pack("<HqqIH", 0, 0, 0, 0x123, 0),
+        struct.pack("<HqqIH", 0, 5, 1, 0x1ABCDEFF | 1 << 31, 2) + b"\x01\x02",
+        struct.pack("<HqqIH", 1, 12, 2, 0, 6) + b"V\t12.5",
+    ]
+    return zlib.compress(head + b"".join(rows))
 
 
-@pytest.mark.parametrize("form", [0, 3, 255])
+@pytest.mark.parametrize("form", [1, 2])
+def test_a_block_of_an_earlier_form_is_still_read(form: int) -> None:
+    assert FORMAT == 3
+    assert unpack_block(row_form(form)) == [
+        Frame(-5, 0, "drive", 0x123, False, b""),
+        Frame(0, 1, "drive", 0x1ABCDEFF, True, b"\x01\x02"),
+        Line(7, 2, "meter", b"V\t12.5"),
+    ]
+
+
+@pytest.mark.parametrize("form", [0, 4, 255])
 def test_a_block_of_another_form_is_refused_by_its_number(form: int) -> None:
     with pytest.raises(DamagedRowError, match=f"form {form}"):
         unpack_block(changed(pack_block(RAW), 0, form))
 
 
 def test_a_block_with_an_unknown_kind_of_item_is_refused() -> None:
-    # The head has 19 bytes (form, count of sources, time, number); then the kind.
+    # The form, then two numbers in three bytes; then the first kind.
+    block = pack_block([Beat(0, 0)])
+    at = zlib.decompress(block).index(b"b")
     with pytest.raises(DamagedRowError):
-        unpack_block(changed(pack_block([Beat(0, 0)]), 19, ord("z")))
+        unpack_block(changed(block, at, ord("z")))
 
 
 @pytest.mark.parametrize(
