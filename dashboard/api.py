@@ -97,6 +97,7 @@ def trip_row(run: RunRow, trip: Trip) -> TripRow:
         end_us=trip.end_us,
         start_utc=iso_utc(run.date_us(trip.start_us)),
         end_utc=iso_utc(run.date_us(trip.end_us)),
+        is_date_sure=run.is_start_sure,
         duration_s=trip.duration_s,
         skipped_s=trip.skipped_us / US_PER_S,
         distance_m=trip.distance_m,
@@ -162,6 +163,7 @@ def events(
                 run=each.id,
                 t_us=event.t_us,
                 t_utc=iso_utc(each.date_us(event.t_us)),
+                is_date_sure=each.is_start_sure,
                 kind=event.kind,
                 text=event.text,
             )

@@ -31,6 +31,9 @@ DAYS_A_PAGE = 14
 LEAST_UNSEEN_US = US_PER_S
 """Less than a second unseen is not worth a line."""
 
+NOT_CONFIRMED = "date not confirmed"
+"""What stands against a date that only the computer's own clock gave."""
+
 LEADING = ("pack.current_a", "road.speed_mps")
 """The channels whose silence a trip's sums suffer from."""
 
@@ -238,13 +241,16 @@ def _detail(trip: Trip, units: Units) -> str:
     return ", ".join(parts)
 
 
-def entry_so_far(trip: LiveTrip, start_us: int | None, units: Units) -> Entry:
+def entry_so_far(
+    trip: LiveTrip, start_us: int | None, units: Units, *, is_date_sure: bool = True
+) -> Entry:
     """Return the entry of the trip under way; the store of now stands under it.
 
     Args:
         trip: The trip, so far.
         start_us: Its start, microseconds since the Unix epoch; None where undated.
         units: Zone and units of the van.
+        is_date_sure: Whether that date is confirmed.
     """
     way, net_wh = units.distance_text(trip.distance_m), trip.energy_net_wh
     net = "" if net_wh is None else f"{kilowatt_hours(net_wh)} kWh net so far"
@@ -259,6 +265,8 @@ def entry_so_far(trip: LiveTrip, start_us: int | None, units: Units) -> Entry:
         store="",
         detail="" if trip.distance_m is None else f"{way} {units.distance}",
         length=net or "under way",
+        notes=() if is_date_sure else (NOT_CONFIRMED,),
+        is_clock_unsure=not is_date_sure,
     )
 
 
@@ -278,7 +286,7 @@ def notes_of(record: TripRecord, units: Units) -> tuple[str, ...]:
     if record.start_us is None:
         notes.append("no date: the recording has none")
     elif not record.run.is_start_sure:
-        notes.append("clock unsure")
+        notes.append(NOT_CONFIRMED)
     return tuple(notes)
 
 

@@ -34,6 +34,9 @@ class TripRow(BaseModel):
         description="First sample, ISO 8601 UTC; null where the run has no date."
     )
     end_utc: str | None = Field(description="Last sample, ISO 8601 UTC, or null.")
+    is_date_sure: bool = Field(
+        description="False while only the computer's own clock gave the dates."
+    )
     duration_s: float = Field(description="From the first to the last sample, s.")
     skipped_s: float = Field(
         description="Time within that way or charge were not seen, s; then all sums "
@@ -81,6 +84,9 @@ class Series(BaseModel):
     zero_utc: str | None = Field(
         description="Date of the run's zero, ISO 8601 UTC; null where it has none."
     )
+    is_date_sure: bool = Field(
+        description="False while only the computer's own clock gave that date."
+    )
     step_s: int = Field(description="Width of a bucket, s.")
     run_s: list[int] = Field(
         description="Start of each bucket, s since the run's zero, ascending."
@@ -98,6 +104,9 @@ class EventOut(BaseModel):
     run: int = Field(description="Number of the run.")
     t_us: int = Field(description="When, microseconds since the run's zero.")
     t_utc: str | None = Field(description="The same, ISO 8601 UTC; null without date.")
+    is_date_sure: bool = Field(
+        description="False while only the computer's own clock gave that date."
+    )
     kind: str = Field(description="What kind of event.")
     text: str = Field(description="What happened, in words.")
 

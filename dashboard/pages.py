@@ -15,6 +15,7 @@ from jinja2 import Environment
 
 from dashboard.assets import CHART_POLICY, page, static_routes
 from dashboard.buckets import grid
+from dashboard.dating import clock_question
 from dashboard.drive import charge_text, drive_view
 from dashboard.history import all_trips, one_trip, start_of, units_of
 from dashboard.logbook import Entry, TripRecord, entry_so_far, log_page
@@ -134,7 +135,8 @@ def _add_log(router: APIRouter, pages: Pages) -> None:
         else:
             units, records, so_far = units_of(None, newest.snapshot), [], None
         shown = log_page(records, units, before, so_far, store)
-        return pages.draw(request, "log.html", log=shown, units=units)
+        question = clock_question(snapshot, units, has_desk=pages.site.desk is not None)
+        return pages.draw(request, "log.html", log=shown, units=units, clock=question)
 
 
 def _is_under_way(record: TripRecord, snapshot: Snapshot | None) -> bool:
@@ -149,7 +151,8 @@ def _so_far(log: Log, snapshot: Snapshot | None, units: Units) -> Entry | None:
     if snapshot is None or snapshot.trip is None:
         return None
     start_us = start_of(log, snapshot.run, snapshot.trip.start_us)
-    return entry_so_far(snapshot.trip, start_us, units)
+    is_sure = snapshot.is_clock_sure
+    return entry_so_far(snapshot.trip, start_us, units, is_date_sure=is_sure)
 
 
 def _add_trip(router: APIRouter, pages: Pages) -> None:

@@ -4,14 +4,13 @@ They work without a script. A code is shown only where the program runs; whoever
 read it there may pair a phone here.
 """
 
-from urllib.parse import parse_qs
-
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from dashboard.access import PASSENGER
 from dashboard.api import site_of
+from dashboard.forms import fields
 from dashboard.guests import COOKIE
 from dashboard.newest import Newest
 from dashboard.refusals import ErrorShape
@@ -90,9 +89,9 @@ async def pair(request: Request) -> Response:
     site = site_of(request)
     if site.desk is None:
         return _page(NO_DESK, is_possible=False, status=403)
-    fields = _fields(await request.body())
+    given = fields(await request.body())
     token = await run_in_threadpool(
-        _paired, site.desk, fields.get("code", ""), fields.get("label", ""),
+        _paired, site.desk, given.get("code", ""), given.get("label", ""),
         site.clock.wall_us(),
     )  # fmt: skip
     if token is None:
@@ -107,15 +106,6 @@ async def pair(request: Request) -> Response:
         secure=request.url.scheme == "https",
     )
     return answer
-
-
-def _fields(body: bytes) -> dict[str, str]:
-    """Return the fields of a form; nothing where it is none."""
-    try:
-        found = parse_qs(body.decode("ascii"), max_num_fields=10)
-    except ValueError:
-        return {}
-    return {name: values[0] for name, values in found.items()}
 
 
 def _paired(desk: Desk, code: str, label: str, date_us: int) -> str | None:

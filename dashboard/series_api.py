@@ -66,6 +66,7 @@ def series(
     return Series(
         run=run,
         zero_utc=iso_utc(row.date_us(0)),
+        is_date_sure=row.is_start_sure,
         step_s=over.step_s,
         run_s=over.starts_s,
         t_s=[row.stamp_s(start_s * US_PER_S) for start_s in over.starts_s],

@@ -179,6 +179,20 @@ def test_a_long_series_comes_from_minutes(client: TestClient) -> None:
     assert column["mean"][105:] == [None] * 16  # the record ends at minute 200
 
 
+def test_dates_that_nobody_confirmed_say_so(van: Site, client: TestClient) -> None:
+    with Writer(van.log_path) as writer:
+        run = writer.begin_run(replace(LIVE, is_start_sure=False, dated_by="computer"))
+        writer.write(
+            run, Batch([second(0, -20.0), trip_at(0)], [], [Event(1, "a", "")])
+        )
+        writer.end_run(run, RunEnd(us(600)))
+    trips = client.get("/api/trips").json()
+    assert {each["run"] for each in trips if not each["is_date_sure"]} == {run}
+    (event,) = client.get(f"/api/events?run={run}").json()
+    series = client.get(f"/api/series?run={run}&channels=pack.current_a").json()
+    assert (event["is_date_sure"], series["is_date_sure"]) == (False, False)
+
+
 def test_events_come_newest_first(client: TestClient) -> None:
     found = client.get("/api/events").json()
     assert [each["kind"] for each in found] == ["back", "source lost"]
@@ -186,6 +200,7 @@ def test_events_come_newest_first(client: TestClient) -> None:
         "run": 1,
         "t_us": us(1),
         "t_utc": "2026-05-28T20:26:41.000Z",
+        "is_date_sure": True,
         "kind": "source lost",
         "text": "bus drive",
     }
@@ -401,7 +416,8 @@ def test_nothing_on_the_api_commands_the_van(client: TestClient) -> None:
         path for path, methods in paths.items() if set(methods) - {"get", "head"}
     }
     assert changing <= {
-        *("/api/desk/note", "/api/desk/reading", "/pair", "/passenger", "/understood")
+        *("/api/desk/note", "/api/desk/reading", "/pair", "/passenger"),
+        *("/understood", "/clock"),
     }
 
 

@@ -162,7 +162,7 @@ def test_an_unsure_clock_is_marked() -> None:
     unsure = TripRecord(run(START_S, is_start_sure=False), 0, TRIP)
     (entry,) = log_page([unsure], UNITS).days[0].entries
     assert entry.is_clock_unsure
-    assert entry.notes == ("clock unsure",)
+    assert entry.notes == ("date not confirmed",)
 
 
 def test_two_weeks_stand_on_a_page_and_the_keys_lead_on() -> None:
@@ -189,11 +189,19 @@ def test_the_trip_under_way_and_the_charge_of_now_end_the_newest_page_only() -> 
     records = days(20)
     newest = log_page(records, UNITS, so_far=so_far, now="64 ± 4 %")
     assert newest.days[-1].entries == (so_far,)
+    assert not so_far.is_clock_unsure
     assert (newest.store_label, newest.store) == ("Store now", "64 ± 4 %")
     older = log_page(records, UNITS, newest.earlier, so_far, "64 ± 4 %")
     assert so_far not in older.days[-1].entries
     assert older.store == f"57{NBSP}±{NBSP}4{NBSP}%"
     assert not older.is_store_live
+
+
+def test_a_trip_under_way_is_marked_while_its_date_is_not_confirmed() -> None:
+    trip = LiveTrip(0, None, None, None, None)
+    so_far = entry_so_far(trip, START_S * US_PER_S, UNITS, is_date_sure=False)
+    assert so_far.is_clock_unsure
+    assert so_far.notes == ("date not confirmed",)
 
 
 def test_an_empty_log_is_no_error() -> None:
