@@ -25,6 +25,7 @@ from logger.pipeline.spec import Output
 from logger.sources.inbox import Inbox, Notice
 from logger.sources.supervisor import Status
 from logger.store.rows import Batch, Event
+from logger.store.waiting_wal import WaitingWal
 
 log = logging.getLogger(__name__)
 
@@ -34,6 +35,9 @@ second, and a round of a busy van takes a few milliseconds."""
 
 DESK_ROUNDS = 5
 """The desk is looked at once a second of real time."""
+
+WAL_ROUNDS = 300
+"""What waits beside the log is looked at once a minute of real time."""
 
 BALANCE_US = 10 * US_PER_S
 """How often the balance is stored; what lies between it and a power cut is made good
@@ -55,6 +59,7 @@ class Wired:
         dates: What knows the date.
         snapshots: Where pages read how things stand.
         desk: What people entered.
+        wal: Knows what waits beside the log.
         statuses: Tells how the sources stand.
     """
 
@@ -68,6 +73,7 @@ class Wired:
     dates: Dates
     snapshots: SnapshotFile
     desk: Desk
+    wal: WaitingWal
     statuses: Callable[[], Sequence[Status]]
 
 
@@ -108,6 +114,8 @@ class Rounds:
             self._second = now_us // US_PER_S
             self._events += self.wired.dates.look(readings)
             self._commit(now_us)
+        if self._seq % WAL_ROUNDS == 0:
+            self._look_at_wal(now_us)
         self._publish(now_us, readings)
         self._seq += 1
 
@@ -163,6 +171,12 @@ class Rounds:
             )
             self._laid_out = each.number
             self._events += self.wired.dates.take(each)
+
+    def _look_at_wal(self, now_us: int) -> None:
+        news = self.wired.wal.look()
+        if news:
+            log.warning("%s", news)
+            self._events.append(Event(now_us, "log held open", news))
 
     def _publish(self, now_us: int, readings: Sequence[Reading]) -> None:
         wired = self.wired

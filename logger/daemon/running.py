@@ -23,6 +23,7 @@ from logger.store.dating import first_date
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event
 from logger.store.starting import PROGRAM, limits, live_start
+from logger.store.waiting_wal import WaitingWal
 from logger.store.writer import RunEnd, Writer
 from logger.van.reading import Van
 
@@ -69,6 +70,7 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
                 dates=dates,
                 snapshots=snapshots,
                 desk=Desk(files.desk),
+                wal=WaitingWal(files.log),
                 statuses=lambda: [source.status() for source in sources],
             )
             rounds = Rounds(wired)

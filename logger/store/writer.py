@@ -31,6 +31,7 @@ from logger.store.keeping import Keeping, Limits
 from logger.store.merging import Merging
 from logger.store.migrations import migrate
 from logger.store.rows import Batch, Rows, discard
+from logger.store.waiting_wal import CUT_BACK_BYTES
 
 log = logging.getLogger(__name__)
 
@@ -274,6 +275,8 @@ class Writer:
             migrate(self._connection, self.path.name, self.clock.wall_us())
             self._connection.execute("PRAGMA foreign_keys = ON")
             self._connection.execute("PRAGMA journal_mode = WAL").fetchone()
+            limit = f"PRAGMA journal_size_limit = {CUT_BACK_BYTES}"
+            self._connection.execute(limit).fetchone()
             self._rows = Rows(self._connection)
             self._merging = Merging(self._connection, self._in_transaction)
             if self.limits is not None:

@@ -7,7 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 
-from tests.faults import cutting
+from tests.faults import cutting, failing, killing
 
 SEED = 4
 
@@ -33,8 +33,26 @@ def unflushed(count: int) -> Iterator[str]:
         yield from cutting.play(count, SEED, synchronous).lines(examples=0)
 
 
+def failures(step: int) -> Iterator[str]:
+    """Let every so many-th file operation fail; 1 takes every one."""
+    found = failing.exhaust(step)
+    yield from found.lines()
+    if found.wrong:
+        raise SystemExit(1)
+
+
+def kills(count: int) -> Iterator[str]:
+    """Kill a writing process; yield the figures, and fail on a broken promise."""
+    tally = killing.play(count, SEED)
+    yield from tally.lines()
+    if tally.damaged or tally.lost:
+        raise SystemExit(1)
+
+
 FAULTS: dict[str, Callable[[int], Iterator[str]]] = {
     "cuts": cuts,
+    "failures": failures,
+    "kills": kills,
     "lies": lies,
     "unflushed": unflushed,
 }

@@ -5,7 +5,9 @@ that a log in WAL mode has to be locked for good.
 """
 
 import itertools
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -27,6 +29,26 @@ from tests.faults.medium import (
 )
 
 _names = itertools.count()
+
+
+class RefusedError(apsw.IOError):
+    """The medium refuses; SQLite takes it for an I/O error."""
+
+
+@contextmanager
+def hushed() -> Iterator[None]:
+    """Keep quiet about refusals that SQLite itself gets over."""
+    told = sys.unraisablehook
+
+    def tell_others(found: "sys.UnraisableHookArgs") -> None:
+        if not isinstance(found.exc_value, RefusedError):
+            told(found)
+
+    sys.unraisablehook = tell_others
+    try:
+        yield
+    finally:
+        sys.unraisablehook = told
 
 
 @dataclass(slots=True)
@@ -54,7 +76,7 @@ class Medium:
         """Count one request, or refuse it."""
         self.asked += 1
         if self.fails(self.asked):
-            raise apsw.IOError("the medium refuses")
+            raise RefusedError("the medium refuses")
 
     def change(self, change: Change) -> None:
         """Write into a file, or change its size."""

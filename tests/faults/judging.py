@@ -48,12 +48,21 @@ def judge(files: Files, folder: Path, promised: list[Held]) -> Verdict:
         (folder / name).write_bytes(content)
     path = folder / "van.db"
     try:
-        return _judged(path, promised)
+        return judge_log(path, promised)
     except (sqlite3.DatabaseError, DamagedRowError, StoreError) as err:
         return Verdict(damage=str(err))
 
 
-def _judged(path: Path, promised: list[Held]) -> Verdict:
+def judge_log(path: Path, promised: list[Held]) -> Verdict:
+    """Look at a log as it was left, then let a new writer go on in it.
+
+    Args:
+        path: The log.
+        promised: What has to be there.
+
+    Raises:
+        sqlite3.DatabaseError: It cannot even be read.
+    """
     version, damage = _soundness(path)
     if damage:
         return Verdict(damage)
@@ -120,6 +129,18 @@ def _kept(path: Path, promised: list[Held]) -> tuple[list[Held], tuple[str, ...]
     return found, tuple(lost)
 
 
+def missing(path: Path, promised: list[Held]) -> tuple[str, ...]:
+    """Return what of the promised is not in a log, as it lies."""
+    _, lost = _kept(path, promised)
+    return lost
+
+
+def batches_stored(path: Path, held: Held) -> int:
+    """Return how many batches of a run are in a log, whole; -1 for something else."""
+    with Log(path) as log:
+        return _batches(log, held)
+
+
 def _batches(log: Log, held: Held) -> int:
     """Return how many batches of a run are there, whole; -1 for something else."""
     content = stored(log, held.id)
@@ -161,7 +182,7 @@ def _go_on(path: Path, held: list[Held]) -> Verdict:
         while writer.tidy():
             pass
     # The books of a run that was cut off are closed: its totals are made whole.
-    again = [replace(each, is_cut_off=not each.is_ended) for each in held]
+    again = [each.closed() for each in held]
     new = Held(
         id=run,
         recording=recording,

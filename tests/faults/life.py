@@ -124,6 +124,11 @@ class Held:
         content = self.recording.content(count) if self.fixed is None else self.fixed
         return replace(content, totals=frozenset()) if self.is_cut_off else content
 
+    def closed(self) -> "Held":
+        """Return it once a new writer has closed its books, if it was cut off."""
+        is_cut_off = self.is_cut_off or not self.is_ended
+        return replace(self, is_cut_off=is_cut_off, is_ended=True)
+
 
 @dataclass(slots=True)
 class Life:
