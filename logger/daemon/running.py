@@ -1,7 +1,7 @@
 """One run of the logger, from opening the log to closing it."""
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from logger.clock import Clock, boot_id
@@ -18,7 +18,12 @@ from logger.places import Files
 from logger.sources.inbox import Inbox
 from logger.sources.opening import supervisors
 from logger.sources.supervisor import Supervisor
-from logger.store.carrying import balance_left, carried_to_live_run, left_at
+from logger.store.carrying import (
+    balance_left,
+    carried_to_live_run,
+    left_at,
+    told_before,
+)
 from logger.store.dating import first_date
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event
@@ -29,6 +34,9 @@ from logger.van.reading import Van
 
 END_S = 1.0
 """Real time that a clean stop may take for the card."""
+
+TAKEN_OVER = "taken over"
+"""Kind of an entry that no person made now: what was told in an earlier run holds."""
 
 CUT_OFF = "The logger ended without notice: power was lost, or it was killed."
 
@@ -56,6 +64,8 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
         with Writer(files.log, clock=clock, limits=limits(van)) as writer:
             end_cut_off_runs(writer)
             begun = _begin(van, files, wall, writer)
+            for channel, value in begun.told.items():
+                inbox.entry(0, TAKEN_OVER, "", channel, value)
             run, pipeline = begun.run, begun.pipeline
             storing = Storing(writer, run)
             dates = Dates(clock, inbox, storing, begun.dating, wall.zero_uptime_us)
@@ -139,6 +149,7 @@ class Begun:
     run: int
     pipeline: Pipeline
     dating: Dating
+    told: Mapping[str, float]
 
 
 def _begin(van: Van, files: Files, wall: Wall, writer: Writer) -> Begun:
@@ -147,6 +158,7 @@ def _begin(van: Van, files: Files, wall: Wall, writer: Writer) -> Begun:
         date = first_date(log.runs(), wall.zero_us, wall.is_sure, boot, uptime_us)
         carried = carried_to_live_run(log, date.start_us)
         newest_entry = log.newest_entry()
+        told = told_before(log, van.spec.told)
     dating = Dating(date, wall.zero_us, wall.is_sure)
     by = date.dated_by
     start = live_start(van, date.start_us, dating.is_sure, boot, uptime_us, by)
@@ -154,7 +166,7 @@ def _begin(van: Van, files: Files, wall: Wall, writer: Writer) -> Begun:
     if dating.is_sure:
         # Earlier runs of this start of the computer may have waited for it.
         writer.redate(run, date.start_us, by, 0)
-    return Begun(run, Pipeline(van.spec, carried, newest_entry), dating)
+    return Begun(run, Pipeline(van.spec, carried, newest_entry), dating, told)
 
 
 def _stop(sources: Sequence[Supervisor]) -> None:

@@ -71,9 +71,9 @@ class Entry:
     Attributes:
         t_us: Microseconds since the run's zero, when it was booked.
         seq: Number in the order of arrival.
-        number: Its number on the desk.
-        kind: `note`, `clock` for a date, or `reading` for a value of a channel that is
-            told by hand.
+        number: Its number on the desk; 0 for what an earlier run was told.
+        kind: `note`, `clock` for a date, `reading` for a value of a channel that is
+            told by hand, or `taken over` for one that an earlier run was told.
         text: The words of a note; of a date, the start of the computer it belongs to.
         channel: The channel of a reading; otherwise empty.
         value: Its value, in the channel's unit; of a date, the date at which that start

@@ -1,9 +1,9 @@
-"""What a run takes over from the one before it: the count, wherever it was left.
+"""What a run takes over from the one before it: the count, and what people told.
 
 A run that was cut off by lost power is as good as its last stored second.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from logger.core.ledger import Tally
@@ -17,6 +17,10 @@ COUNTED = "pack.soc_counted_pct"
 AWAY_UNKNOWN_S = 3600.0
 """What is taken for the time between two runs if the clock was set back between them
 (design judgement): a power cut is mostly short, and the band says the rest."""
+
+RUNS_BACK = 20
+"""Live runs that are looked through for what a person told: each one begins with what
+it took over, but some may have ended before a second of theirs was stored."""
 
 
 def carried_count(
@@ -138,3 +142,34 @@ def balance_left(log: Log, run: RunRow) -> Balance | None:
         unmatched_lines=run.unmatched_lines,
         newest_entry=log.newest_entry(),
     )
+
+
+def told_before(log: Log, channels: Iterable[str]) -> dict[str, float]:
+    """Return the newest values of channels that people tell, from the live runs.
+
+    What a person told holds until it is told otherwise, across a restart too.
+
+    Args:
+        log: The log.
+        channels: Their names.
+    """
+    live = sorted((run.id for run in log.runs() if run.recording is None), reverse=True)
+    found: dict[str, float] = {}
+    for name in channels:
+        if log.number(name) is None:
+            continue  # never heard in this log
+        values = (_newest(log, run, name) for run in live[:RUNS_BACK])
+        value = next((each for each in values if each is not None), None)
+        if value is not None:
+            found[name] = value
+    return found
+
+
+def _newest(log: Log, run: int, channel: str) -> float | None:
+    value = None
+    for _, cell in log.quarters(run, channel):
+        value = cell.last
+    # The seconds are newer than the last whole quarter, and may be gone before it.
+    for _, cell in log.cells(run, channel):
+        value = cell.last
+    return value

@@ -1,11 +1,13 @@
 """What a run takes over: the count, wherever the run before was left."""
 
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from logger.core.rollup import Quarter
 from logger.core.soc import Count
 from logger.core.tick import Cell, Tick
 from logger.pipeline.chain import Pipeline
@@ -15,7 +17,9 @@ from logger.store.carrying import (
     carried_count,
     carried_to_live_run,
     left_at,
+    told_before,
 )
+from logger.store.connect import connect_for_writing
 from logger.store.reader import Log
 from logger.store.rows import Batch
 from logger.store.writer import RunEnd, RunStart, Writer
@@ -258,3 +262,46 @@ def test_a_run_that_had_no_balance_yet_is_passed_over(path: Path) -> None:
     stored(path, [balance(20)], end_s=20.0)
     stored(path, [], start=replace(LIVE, start_us=START_US + us(25)))
     assert live(path, 30.0) == replace(COUNT, unseen_s=17.0)
+
+
+AWNING = "awning.left.extended"
+OTHER = "awning.right.extended"
+
+
+def told_in(index: int, value: float) -> Tick:
+    """Return a second in which a person told that an awning is out, or in."""
+    return Tick(index, us(index), us(index), {AWNING: Cell(1, value, value, value)})
+
+
+def told(path: Path) -> dict[str, float]:
+    """Return what a new run knows of both awnings."""
+    with Log(path) as log:
+        return told_before(log, [AWNING, OTHER])
+
+
+def test_what_was_told_last_is_taken_over_from_a_live_run(path: Path) -> None:
+    stored(path, [told_in(5, 0.0), told_in(9, 1.0), second(20, 60.0)], end_s=20)
+    stored(path, [told_in(3, 0.0)], end_s=20, start=REPLAY)
+    stored(path, [])  # cut off before anything was stored
+    assert told(path) == {AWNING: 1.0}
+
+
+def test_what_was_told_outlives_its_second(path: Path) -> None:
+    quarter = Quarter(0, {AWNING: Cell(2, 0.0, 1.0, 1.0)})
+    run = stored(path, [told_in(5, 1.0), quarter], end_s=20)
+    with closing(connect_for_writing(path)) as connection:
+        connection.execute("DELETE FROM tick WHERE run = ?", (run,))
+    assert told(path) == {AWNING: 1.0}
+
+
+def test_what_was_told_after_the_last_quarter_is_newer(path: Path) -> None:
+    quarter = Quarter(0, {AWNING: Cell(1, 0.0, 0.0, 0.0)})
+    stored(path, [told_in(5, 0.0), quarter, told_in(1000, 1.0)], end_s=1001)
+    assert told(path) == {AWNING: 1.0}
+
+
+def test_nothing_is_taken_over_that_nobody_told(path: Path) -> None:
+    Writer(path).close()
+    assert told(path) == {}
+    stored(path, [second(20, 60.0)], end_s=20)
+    assert told(path) == {}

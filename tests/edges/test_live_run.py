@@ -266,6 +266,30 @@ def test_a_run_goes_on_from_the_count_of_the_run_before(tmp_path: Path) -> None:
     assert counted_pct == pytest.approx(left.counted_pct, abs=0.3)
 
 
+def begun(run: int) -> Callable[[Snapshot], bool]:
+    """Return the condition that a run is under way for a second."""
+    return lambda now: now.run == run and now.seq > 5
+
+
+def test_what_a_person_told_holds_in_the_next_run(tmp_path: Path) -> None:
+    with living(tmp_path) as van:
+        Desk(van.files.desk).tell(1, "awning.left.extended", 0.0)
+        Desk(van.files.desk).tell(2, "awning.left.extended", 1.0)
+        van.until(lambda now: now.desk_entry == 2)
+        for number in (2, 3):
+            van.end_logger()
+            van.start_logger()
+            now = van.until(begun(number))
+            awning = now.readings["awning.left.extended"]
+            assert (awning.value, awning.health) == (1.0, Health.FRESH)
+            assert now.readings["awning.right.extended"].value is None
+            assert now.desk_entry == 2
+        van.end_logger()
+    with Log(van.files.log) as log:
+        events = [(each.kind, each.text) for each in log.events(3)]
+    assert ("taken over", "awning.left.extended is 1, told by hand.") in events
+
+
 def test_the_desk_is_booked_once_whatever_happens_between(tmp_path: Path) -> None:
     with living(tmp_path) as van:
         Desk(van.files.desk).note(1, "first")
