@@ -11,9 +11,6 @@ from pathlib import Path
 ALARM_BYTES = 64 << 20
 """Sixteen times what waits otherwise (design judgement)."""
 
-CUT_BACK_BYTES = 8 << 20
-"""A WAL that has grown is cut back to this once it has been taken in."""
-
 
 def wal_bytes(path: Path) -> int:
     """Return how large the WAL of a log is, bytes; 0 where there is none.

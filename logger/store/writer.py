@@ -23,6 +23,7 @@ from logger.store.connect import (
     WriterLock,
     connect_for_writing,
     quoted,
+    write_with_care,
 )
 from logger.store.dating import redate
 from logger.store.folding import fold, ready
@@ -31,7 +32,6 @@ from logger.store.keeping import Keeping, Limits
 from logger.store.merging import Merging
 from logger.store.migrations import migrate
 from logger.store.rows import Batch, Rows, discard
-from logger.store.waiting_wal import CUT_BACK_BYTES
 
 log = logging.getLogger(__name__)
 
@@ -246,8 +246,7 @@ class Writer:
             self._thread.shutdown()
             self._lock.release()
             if error is not None:
-                # What was stored is safe: the log stays in two files until the next
-                # writer closes it.
+                # What was stored is safe, in two files until the next writer closes.
                 log.warning("%s was not made one plain file: %s", self.path, error)
 
     def _settle(self, ahead: int) -> None:
@@ -273,26 +272,21 @@ class Writer:
         try:
             # Refuses somebody else's database before anything in it is touched.
             migrate(self._connection, self.path.name, self.clock.wall_us())
-            self._connection.execute("PRAGMA foreign_keys = ON")
-            self._connection.execute("PRAGMA journal_mode = WAL").fetchone()
-            limit = f"PRAGMA journal_size_limit = {CUT_BACK_BYTES}"
-            self._connection.execute(limit).fetchone()
+            write_with_care(self._connection)
             self._rows = Rows(self._connection)
             self._merging = Merging(self._connection, self._in_transaction)
             if self.limits is not None:
                 self._keeping = Keeping(
                     self._connection, self.path, self.limits, self._in_transaction
                 )
-            # NORMAL loses seconds at a power cut; FULL loses the open batch only.
-            self._connection.execute("PRAGMA synchronous = FULL")
         except BaseException:
             self._connection.close()
             raise
 
     def _shut(self) -> None:
-        # In WAL mode a reader needs to write beside the file; as one plain file the
-        # log can be read by anyone. Fails while a reader holds it open. The checkpoint
-        # comes first because the switch overlooks a WAL that only a reader has opened.
+        # One plain file can be read by anyone, a WAL only by who may write beside it.
+        # Fails while a reader holds it open. The checkpoint comes first: the switch
+        # overlooks a WAL that only a reader has opened.
         try:
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
             self._connection.execute("PRAGMA journal_mode = DELETE").fetchone()

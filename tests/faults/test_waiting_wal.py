@@ -4,14 +4,10 @@ from pathlib import Path
 from random import Random
 
 from logger.decode.frames import Line
+from logger.store.connect import CUT_BACK_BYTES
 from logger.store.reader import Log
 from logger.store.rows import Batch
-from logger.store.waiting_wal import (
-    ALARM_BYTES,
-    CUT_BACK_BYTES,
-    WaitingWal,
-    wal_bytes,
-)
+from logger.store.waiting_wal import ALARM_BYTES, WaitingWal, wal_bytes
 from logger.store.writer import Writer
 from tests.faults.life import start_of
 
