@@ -56,5 +56,13 @@ class StoreError(AmpledgerError):
     """The log cannot be opened, read or written."""
 
 
+class CardError(StoreError):
+    """The card takes or gives nothing for now; trying again may help."""
+
+
+class DamageError(StoreError):
+    """The log is ours and damaged; it has to be set aside."""
+
+
 class RecordingError(AmpledgerError):
     """A recording cannot be read as what it was said to be."""

@@ -116,6 +116,7 @@ class Snapshot:
         desk_entry: Number of the newest entry of the desk that was booked.
         not_stored: Why nothing is being stored, in words; empty while all is well.
         boot: The start of the computer that `written_us` belongs to; empty if unknown.
+        notice: What a person has to know of the log, in words; empty for nothing.
     """
 
     form: int
@@ -135,6 +136,7 @@ class Snapshot:
     desk_entry: int
     not_stored: str
     boot: str = ""
+    notice: str = ""
 
     @property
     def standing(self) -> str:

@@ -54,6 +54,7 @@ class State:
     desk_entry: int
     not_stored: str
     boot: str
+    notice: str = ""
 
 
 def live_van(settings: Settings) -> LiveVan:
@@ -88,6 +89,7 @@ def snapshot(moment: Moment, state: State) -> Snapshot:
         desk_entry=state.desk_entry,
         not_stored=state.not_stored,
         boot=state.boot,
+        notice=state.notice,
     )
 
 

@@ -13,6 +13,7 @@ from logger.core.health import Reading
 from logger.core.moving import Moving, step
 from logger.core.tick import US_PER_S
 from logger.core.trips import Trip
+from logger.daemon.caring import Told
 from logger.daemon.dates import Dates
 from logger.daemon.publishing import Moment, State, seen, snapshot
 from logger.daemon.storing import Storing
@@ -51,7 +52,6 @@ class Wired:
     Attributes:
         program: Program and version.
         van: What pages have to know of the van.
-        run: Number of the run.
         clock: What all times are told by.
         inbox: Where everything comes in.
         pipeline: What counts it.
@@ -65,7 +65,6 @@ class Wired:
 
     program: str
     van: LiveVan
-    run: int
     clock: Clock
     inbox: Inbox
     pipeline: Pipeline
@@ -94,6 +93,7 @@ class Rounds:
     _seq: int = 0
     _is_shown: bool = True
     _desk_trouble: str = ""
+    _remark: str = ""
     _boot: str = field(default_factory=boot_id)
 
     def __post_init__(self) -> None:
@@ -172,6 +172,18 @@ class Rounds:
             self._laid_out = each.number
             self._events += self.wired.dates.take(each)
 
+    @property
+    def told(self) -> Told:
+        """Where findings about the log go; any thread may tell one."""
+        return Told(self.wired.storing.set_aside, self._take_remark, self._date)
+
+    def _take_remark(self, text: str) -> None:
+        self._remark = text
+
+    def _date(self) -> tuple[int, bool]:
+        dates = self.wired.dates
+        return dates.date_us(self.wired.inbox.now_us()), dates.is_sure
+
     def _look_at_wal(self, now_us: int) -> None:
         news = self.wired.wal.look()
         if news:
@@ -192,13 +204,14 @@ class Rounds:
         state = State(
             program=wired.program,
             van=wired.van,
-            run=wired.run,
+            run=wired.storing.run,
             readings=readings,
             sources=wired.statuses(),
             trip=self._trip,
             moving=self._moving,
             desk_entry=wired.pipeline.newest_entry,
             not_stored=wired.storing.trouble,
+            notice=" ".join(filter(None, (wired.storing.notice, self._remark))),
             boot=self._boot,
         )
         try:

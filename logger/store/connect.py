@@ -4,6 +4,7 @@ The writer takes any connection with these calls, so that tests can give it one 
 disk tears, fills or lies.
 """
 
+import errno
 import fcntl
 import os
 import sqlite3
@@ -12,7 +13,8 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-from logger.errors import StoreError
+from logger.errors import CardError, DamageError, StoreError
+from logger.store.packed import DamagedRowError
 
 T = TypeVar("T")
 
@@ -41,7 +43,8 @@ class WriterLock:
         try:
             self._file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as err:
-            raise StoreError(
+            kind = CardError if err.errno in _PASSING_CODES else StoreError
+            raise kind(
                 where=str(path),
                 saw=(err.strerror or str(err)).lower(),
                 fix="Give a file in a folder you may write.",
@@ -105,8 +108,42 @@ def in_transaction(connection: Connection, job: Callable[[], T]) -> T:
     return result
 
 
+_PASSING = ("full", "disk I/O", "readonly", "unable to open", "locked")
+_DAMAGED = ("malformed", "not a database")
+"""Words in what SQLite says, whichever library passes it on."""
+
+_PASSING_CODES = frozenset(
+    {errno.ENOSPC, errno.EROFS, errno.EIO, errno.EDQUOT, errno.ENOMEM, errno.EBUSY}
+)
+
+
+def as_store_error(path: Path, error: Exception, fix: str) -> StoreError:
+    """Return what a failure at a log comes to: damage, a card that refuses, or else.
+
+    Args:
+        path: The log.
+        error: What was raised.
+        fix: What to do.
+    """
+    kind: type[StoreError] = StoreError
+    if isinstance(error, DamagedRowError):
+        kind = DamageError
+    elif isinstance(error, OSError):
+        kind = CardError if error.errno in _PASSING_CODES else StoreError
+    elif type(error).__module__ in ("sqlite3", "apsw"):
+        if any(words in str(error) for words in _DAMAGED):
+            kind = DamageError
+        elif any(words in str(error) for words in _PASSING):
+            kind = CardError
+    return kind(where=str(path), saw=quoted(error), fix=fix)
+
+
 def quoted(error: BaseException) -> str:
     """Return the words of a database's error, as they stand in a message."""
+    if isinstance(error, DamagedRowError):
+        return f"something unreadable, {error}"
+    if isinstance(error, OSError):
+        return (error.strerror or str(error)).lower()
     return f'the answer "{error}" from SQLite'
 
 
@@ -120,10 +157,8 @@ def connect_for_writing(path: Path) -> sqlite3.Connection:
         # An absolute path is a file, whatever its name means to SQLite.
         return sqlite3.connect(path.absolute(), timeout=BUSY_S, isolation_level=None)
     except sqlite3.Error as err:
-        raise StoreError(
-            where=str(path),
-            saw=quoted(err),
-            fix="Give a file in a folder you may write.",
+        raise as_store_error(
+            path, err, "Give a file in a folder you may write."
         ) from err
 
 
@@ -155,7 +190,5 @@ def connect_for_reading(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as err:
         if connection is not None:
             connection.close()
-        raise StoreError(
-            where=str(path), saw=quoted(err), fix="Give a log that you may read."
-        ) from err
+        raise as_store_error(path, err, "Give a log that you may read.") from err
     return connection

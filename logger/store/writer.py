@@ -6,32 +6,34 @@ a batch again changes nothing. A log that was closed cleanly is a single plain f
 any user who may read it can open.
 """
 
-import json
 import logging
 from collections import deque
-from collections.abc import Callable, Generator, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
 from logger.clock import Clock
-from logger.errors import AmpledgerError, StoreError
+from logger.errors import AmpledgerError
 from logger.store.connect import (
     Connect,
     Connection,
     WriterLock,
+    as_store_error,
     connect_for_writing,
-    quoted,
     write_with_care,
 )
 from logger.store.dating import redate
 from logger.store.folding import fold, ready
-from logger.store.identity import own_van, run_uid, van_file
+from logger.store.identity import own_van
 from logger.store.keeping import Keeping, Limits
 from logger.store.merging import Merging
 from logger.store.migrations import migrate
 from logger.store.rows import Batch, Rows, discard
+from logger.store.runs import RunEnd as RunEnd
+from logger.store.runs import RunStart as RunStart
+from logger.store.runs import insert_run
 
 log = logging.getLogger(__name__)
 
@@ -44,49 +46,6 @@ KEEPING_US = 60_000_000
 NOT_STORED = "Nothing of this batch was stored; see that the disk has room."
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class RunStart:
-    """What is known of a run when it begins.
-
-    Attributes:
-        recording: File name of the recording, None for a live run.
-        recording_sha256: Digest of that file, None for a live run.
-        start_us: Date of the run's zero, microseconds since the Unix epoch, or None.
-        is_start_sure: True once that date is confirmed.
-        zero_stamp_us: The source's own time stamp at the run's zero.
-        program: Program and version.
-        van_text: The whole van file.
-        descriptions: Digest of each description file, by name.
-        dated_by: What gave the date: `computer`, `network`, `satellites`, `person` or
-            `recording`.
-        boot: Which start of the computer a live run belongs to; empty if not known.
-        zero_uptime_us: Uptime of the computer at the run's zero, microseconds; None
-            for a recording.
-        van_id: The van's identity, where its van file declares one.
-    """
-
-    recording: str | None
-    recording_sha256: str | None
-    start_us: int | None
-    is_start_sure: bool
-    zero_stamp_us: int
-    program: str
-    van_text: str
-    descriptions: Mapping[str, str]
-    dated_by: str = "computer"
-    boot: str = ""
-    zero_uptime_us: int | None = None
-    van_id: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class RunEnd:
-    """What is known of a run when it is over."""
-
-    end_us: int
-    damaged_lines: int = 0
 
 
 @dataclass(slots=True)
@@ -249,6 +208,12 @@ class Writer:
                 # What was stored is safe, in two files until the next writer closes.
                 log.warning("%s was not made one plain file: %s", self.path, error)
 
+    def abandon(self) -> None:
+        """Let go of a log that is damaged: nothing more is written into it."""
+        self._thread.submit(self._connection.close).exception()
+        self._thread.shutdown()
+        self._lock.release()
+
     def _settle(self, ahead: int) -> None:
         while len(self._waiting) > ahead:
             self._result(self._waiting.popleft())
@@ -260,9 +225,7 @@ class Writer:
         error = future.exception()
         if isinstance(error, Exception) and not isinstance(error, AmpledgerError):
             # Which error class a full or failing disk raises is the connection's own.
-            raise StoreError(
-                where=str(self.path), saw=quoted(error), fix=fix
-            ) from error
+            raise as_store_error(self.path, error, fix) from error
         return future.result()
 
     # All below runs in the writer's thread.
@@ -288,6 +251,8 @@ class Writer:
         # Fails while a reader holds it open. The checkpoint comes first: the switch
         # overlooks a WAL that only a reader has opened.
         try:
+            # A reader that stays is not waited for: the next writer makes it one file.
+            self._connection.execute("PRAGMA busy_timeout = 500").fetchall()
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
             self._connection.execute("PRAGMA journal_mode = DELETE").fetchone()
         finally:
@@ -315,27 +280,7 @@ class Writer:
     def _begin_run(self, start: RunStart) -> int:
         def insert() -> int:
             own_van(self._connection, self.path.name, start.van_id, self.clock)
-            row = self._connection.execute(
-                "INSERT INTO run (recording, recording_sha256, start_us, is_start_sure,"
-                " zero_stamp_us, program, van_file, descriptions, uid, dated_by, boot,"
-                " zero_uptime_us)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
-                (
-                    start.recording,
-                    start.recording_sha256,
-                    start.start_us,
-                    int(start.is_start_sure),
-                    start.zero_stamp_us,
-                    start.program,
-                    van_file(self._connection, start.van_text),
-                    json.dumps(dict(start.descriptions), sort_keys=True),
-                    run_uid(start.recording_sha256),
-                    start.dated_by,
-                    start.boot,
-                    start.zero_uptime_us,
-                ),
-            ).fetchone()
-            return int(row[0])
+            return insert_run(self._connection, start)
 
         return self._in_transaction(insert)
 

@@ -12,15 +12,20 @@ from typing import Any
 
 import pytest
 
-from logger.clock import uptime_us
+from logger.clock import Clock, uptime_us
 from logger.core.dating import Dated
+from logger.core.rollup import Minute
 from logger.core.tick import Cell, Tick
 from logger.daemon import storing as room
-from logger.daemon.storing import MOST_WAITING, Storing
+from logger.daemon.book import Book
+from logger.daemon.storing import Storing
+from logger.daemon.waiting import MOST_BYTES, MOST_SECONDS, Waiting, weight
+from logger.decode.frames import Frame
+from logger.pipeline.spec import Output
 from logger.store.connect import connect_for_writing
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event
-from logger.store.writer import RunEnd, RunStart, Writer
+from logger.store.writer import RunEnd, RunStart
 
 LONGEST_S = 60.0
 """Real time that anything here may take on a busy machine."""
@@ -84,9 +89,13 @@ class Bench:
 
     path: Path
     card: Card
-    writer: Writer
-    run: int
+    book: Book
     storing: Storing
+
+    @property
+    def run(self) -> int:
+        """Number of the run."""
+        return self.book.run
 
     def stored(self) -> list[int]:
         """Return the seconds that are in the log."""
@@ -103,14 +112,16 @@ def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
     card, path = Card(), tmp_path / "van.db"
-    with Writer(path, card.connect) as writer:
-        run = writer.begin_run(START)
-        storing = Storing(writer, run)
-        try:
-            yield Bench(path, card, writer, run, storing)
-        finally:
-            card.is_broken.clear()
-            storing.finish(LONGEST_S)
+    book = Book(path, Clock(), connect=card.connect)
+    book.open()
+    book.begin(START)
+    storing = Storing(book)
+    try:
+        yield Bench(path, card, book, storing)
+    finally:
+        card.is_broken.clear()
+        storing.finish(LONGEST_S)
+        book.close()
 
 
 def batch(second: int) -> Batch:
@@ -151,7 +162,7 @@ def test_a_date_goes_behind_what_waits_and_waits_for_the_card(bench: Bench) -> N
     bench.card.is_broken.set()
     bench.storing.put(batch(0))
     bench.storing.redate(Dated(1_795_000_000_000_000, "network", 500_000))
-    for second in range(1, MOST_WAITING + 5):
+    for second in range(1, MOST_SECONDS + 5):
         bench.storing.put(batch(second))
     until(lambda: bench.card.asked > 3)
     bench.card.is_broken.clear()
@@ -212,17 +223,21 @@ def test_beyond_ten_minutes_the_oldest_is_lost_and_that_is_told(bench: Bench) ->
     bench.card.is_broken.set()
     bench.storing.put(batch(0))
     until(lambda: bench.card.asked > 0)
-    for second in range(1, MOST_WAITING + 3):
+    for second in range(1, MOST_SECONDS + 3):
         bench.storing.put(batch(second))
-    # 603 batches, room for 600: the three after the one under way are lost.
+    # 603 batches, room for 600: the oldest behind the one under way keep their sums
+    # only, all in one batch.
     until(lambda: bench.storing.trouble != "")
-    assert bench.storing.trouble.endswith(" 3 s were lost.")
+    assert bench.storing.trouble.endswith(" 4 s were lost.")
     bench.card.is_broken.clear()
-    bench.storing.finish(LONGEST_S)
-    assert bench.stored() == [0, *range(4, MOST_WAITING + 3)]
+    assert bench.storing.finish(LONGEST_S) is True
+    assert bench.stored() == [0, *range(5, MOST_SECONDS + 3)]
     with Log(bench.path) as log:
-        (event,) = (e for e in log.events(bench.run) if e.kind == "not stored")
-    assert event.text == "The card took nothing for too long: 3 s were not stored."
+        events = log.events(bench.run)
+    (event,) = (each for each in events if each.kind == "not stored")
+    assert event.text == "The card took nothing for too long: 4 s were not stored."
+    # What happened is not lost with the seconds.
+    assert sum(each.kind == "second" for each in events) == MOST_SECONDS + 3
 
 
 def test_a_transaction_that_cannot_be_rolled_back_bars_nothing(bench: Bench) -> None:
@@ -289,6 +304,67 @@ def test_the_log_is_whole_and_can_be_ended_after_it_all(bench: Bench) -> None:
     until(lambda: bench.card.asked > 2)
     bench.card.is_broken.clear()
     assert bench.storing.finish(LONGEST_S) is True
-    bench.writer.end_run(bench.run, RunEnd(1))
+    bench.book.end(RunEnd(1), Batch())
     with closing(sqlite3.connect(bench.path)) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def frames(second: int, count: int) -> Batch:
+    """Return the batch of a second with so many frames and a minute that ended."""
+    made = batch(second)
+    raw = [
+        Frame(second * 1_000_000 + i, i, "drive", 1, False, bytes(8))
+        for i in range(count)
+    ]
+    minute = Minute(second, {"pack.current_a": Cell(1, 1.0, 1.0, 1.0)})
+    return Batch([*made.outputs, minute], raw, made.events)
+
+
+def test_what_waits_is_weighed_and_frames_go_first() -> None:
+    waiting = Waiting()
+    one = weight(frames(0, 10_000))
+    count = MOST_BYTES // one + 10
+    for second in range(count):
+        waiting.add(frames(second, 10_000))
+    assert 0 < waiting.lost.items <= 20 * 10_000
+    assert waiting.lost.seconds == 0
+    kept = []
+    while len(waiting):
+        kept.append(waiting.first)
+        waiting.done()
+    batches = [each for each in kept if isinstance(each, Batch)]
+    assert sum(map(weight, batches)) <= MOST_BYTES
+    # The one under way is whole; of the others the youngest keep their frames.
+    assert [bool(each.raw) for each in batches[:3]] == [True, False, False]
+    assert batches[-1].raw
+    assert sum(len(each.outputs) for each in batches) == 2 * count
+
+
+def test_hours_without_a_card_keep_their_minutes_and_little_else() -> None:
+    waiting = Waiting()
+    for second in range(2400):
+        waiting.add(frames(second, 3))
+    assert len(waiting) <= MOST_SECONDS
+    outputs: list[Output] = []
+    while len(waiting):
+        item = waiting.first
+        assert isinstance(item, Batch)
+        outputs += item.outputs
+        waiting.done()
+    assert sum(isinstance(each, Minute) for each in outputs) == 2400
+    assert sum(isinstance(each, Tick) for each in outputs) <= MOST_SECONDS
+
+
+def test_a_batch_that_can_never_be_stored_bars_nothing_behind_it(bench: Bench) -> None:
+    good = batch(1)
+    # Beyond what SQLite has room for: no card and no waiting will mend that.
+    bad = Batch(good.outputs, events=[Event(1 << 70, "a", "b")])
+    bench.storing.put(batch(0))
+    bench.storing.put(bad)
+    bench.storing.put(batch(2))
+    until(lambda: bench.stored() == [0, 1, 2])
+    assert bench.storing.finish(LONGEST_S) is True
+    with Log(bench.path) as log:
+        (event,) = (e for e in log.events(bench.run) if e.kind == "not stored")
+    assert "events" in event.text
+    assert "seconds" not in event.text

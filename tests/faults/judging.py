@@ -6,7 +6,7 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from logger.daemon.running import end_cut_off_runs
+from logger.daemon.book import end_cut_off_runs
 from logger.errors import StoreError
 from logger.store.migrations import version_of
 from logger.store.packed import DamagedRowError

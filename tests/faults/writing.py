@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from random import Random
 
-from logger.daemon.running import end_cut_off_runs
+from logger.daemon.book import end_cut_off_runs
 from logger.store.writer import RunEnd, Writer
 from tests.faults.life import Hurried, some_limits, start_of
 from tests.faults.recording import made_up
