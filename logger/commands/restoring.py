@@ -35,8 +35,8 @@ from logger.store.restoring import Content, content_of, put_back, sound_content
 def restore(log_file: Path, copy: Path | None, copy_folder: Path | None) -> None:
     """Put a copy in the place of a log, after checking all of it.
 
-    Without COPY it lists the copies there are. The log that was there is set aside under
-    another name, with all that belongs to it. End the logger first.
+    Without COPY it lists the copies there are. The log that was there is set aside
+    under another name, with all that belongs to it. End the logger first.
     """
     if copy is None:
         _list(log_file, copy_folder or log_file.parent)
