@@ -108,6 +108,8 @@ def test_no_date_changes_a_sum_or_a_second(
     assert rows(long_ago) == before
     with Log(long_ago) as log:
         assert [(log.trips(run), log.totals(run)) for run in (1, 2, 3)] == sums
+        told = [event for run in (1, 2, 3) for event in log.events(run)]
+    assert all(event.t_us >= 0 for event in told)
     last_run, start_us, dated_by, _ = dates[-1]
     run_row = runs(long_ago)[last_run]
     assert (run_row.start_us, run_row.dated_by) == (start_us, dated_by)
