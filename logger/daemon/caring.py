@@ -22,6 +22,9 @@ DAY_S = 86_400.0
 FIRST_S = 5.0
 """Real time until the first look: the first samples are stored by then."""
 
+END_S = 1.0
+"""Real time that a stop may take here."""
+
 LOW_PRIORITY = 10
 
 
@@ -69,9 +72,12 @@ class Care:
         self._thread.start()
 
     def stop(self) -> None:
-        """End the thread; a check or copy under way is given up."""
+        """End the thread; a check or copy under way is given up.
+
+        One that cannot be interrupted is not waited for: it only reads.
+        """
         self._stop.set()
-        self._thread.join()
+        self._thread.join(END_S)
 
     def _run(self) -> None:
         if hasattr(os, "setpriority") and hasattr(threading, "get_native_id"):

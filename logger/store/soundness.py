@@ -18,7 +18,8 @@ def find_damage(path: Path, is_stopped: Callable[[], bool]) -> str | None:
 
     Args:
         path: The log; it may be written meanwhile.
-        is_stopped: Asked now and then; a check that is stopped finds nothing.
+        is_stopped: Asked now and then, as often as SQLite lets one ask; a check that
+            is stopped finds nothing.
     """
     uri = path.resolve().as_uri() + "?mode=ro"
     try:
