@@ -57,11 +57,17 @@ def set_aside(path: Path, wall_us: int, why: str = "damaged") -> Path:
         if not any(_beside(place, each).exists() for each in BESIDE):
             break
         number += 1
-    for each in BESIDE:
+    _move(path, place)
+    return place
+
+
+def _move(path: Path, place: Path) -> None:
+    # The log itself last: a WAL without its log is thrown away by whoever makes a new
+    # one there, a log without its WAL is only read less far.
+    for each in reversed(BESIDE):
         if _beside(path, each).exists():
             _beside(path, each).rename(_beside(place, each))
     sync_folder(path.parent)
-    return place
 
 
 def _beside(path: Path, suffix: str) -> Path:
@@ -88,8 +94,5 @@ def mark_done(place: Path, is_read: bool) -> Path:
     done = place.with_name(
         place.name.removesuffix(".db") + (_DONE if is_read else _LOST)
     )
-    for each in BESIDE:
-        if _beside(place, each).exists():
-            _beside(place, each).rename(_beside(done, each))
-    sync_folder(place.parent)
+    _move(place, done)
     return done
