@@ -1,0 +1,158 @@
+"""Disks that fill up, refuse, hang and break under a logger that runs.
+
+The logger is the real one, over virtual buses and pseudo-terminals; the disks are real
+file systems. Live values go on, what was acknowledged stays, what waited is stored.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from logger.live import Snapshot
+from logger.store.reader import Log
+from tests.edges.living import SPEED, Living, lived_s, living
+from tests.faults.disks import Card, Disk, cannot_mount, card, small_disk
+
+pytestmark = pytest.mark.skipif(bool(cannot_mount()), reason=cannot_mount())
+
+REAL_TIME = 1.0
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Disk]:
+    with small_disk(tmp_path) as mounted:
+        yield mounted
+
+
+@pytest.fixture
+def ext4(tmp_path: Path) -> Iterator[Card]:
+    with card(tmp_path) as mounted:
+        yield mounted
+
+
+def seconds_stored(log: Path) -> int:
+    """Return how many seconds of the newest run are stored."""
+    with Log(log) as opened:
+        return sum(1 for _ in opened.ticks(max(run.id for run in opened.runs())))
+
+
+def is_stored_again(now: Snapshot) -> bool:
+    return now.not_stored == ""
+
+
+def goes_on(van: Living, since: Snapshot) -> Snapshot:
+    """Wait until the live view has gone on for some rounds; return it."""
+    return van.until(lambda now: now.seq > since.seq + 10)
+
+
+def assert_whole(log: Path, at_least: int) -> None:
+    """Hold a log to be sound, with every second in it from first to last."""
+    with closing(sqlite3.connect(log)) as plain:
+        assert plain.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert plain.execute("PRAGMA foreign_key_check").fetchall() == []
+        shed = plain.execute("SELECT what FROM shed").fetchall()
+    with Log(log) as opened:
+        (run,) = opened.runs()
+        indexes = [tick.index for tick in opened.ticks(run.id)]
+        seqs = [item.seq for item in opened.raw(run.id)]
+        kinds = {event.kind for event in opened.events(run.id)}
+    assert len(indexes) >= at_least
+    assert indexes == list(range(indexes[0], indexes[-1] + 1))
+    # Frames may have been let go to make room, the oldest first, and nothing else.
+    assert seqs == list(range(seqs[0], seqs[-1] + 1))
+    assert seqs[0] == 0 or shed == [("frames",)]
+    assert "not stored" not in kinds
+
+
+def test_a_full_disk_is_told_and_stored_on_once_there_is_room(
+    tmp_path: Path, disk: Disk
+) -> None:
+    with living(tmp_path, REAL_TIME, disk.log) as van:
+        van.until(lambda now: lived_s(now) > 3)
+        stored = seconds_stored(disk.log)
+        disk.fill()
+        told = van.until(lambda now: "full" in now.not_stored)
+        # Within ten seconds: not more than that waits for room.
+        assert lived_s(told) - seconds_stored(disk.log) <= 10
+        still = goes_on(van, told)
+        assert "full" in still.not_stored
+        assert still.readings["pack.current_a"].age_s < 5
+        waiting = lived_s(still)
+        disk.make_room()
+        van.until(is_stored_again)
+        van.until(lambda now: lived_s(now) > waiting + 2)
+        van.end_logger()
+    assert_whole(disk.log, int(max(stored, waiting)))
+
+
+def test_a_disk_fills_by_what_is_logged_and_nothing_stored_is_lost(
+    tmp_path: Path, disk: Disk
+) -> None:
+    with living(tmp_path, 4 * SPEED, disk.log) as van:
+        told = van.until(lambda now: "full" in now.not_stored)
+        stored = seconds_stored(disk.log)
+        goes_on(van, told)
+        van.errors.clear()
+        van.stop.set()
+        assert van.thread is not None
+        van.thread.join()
+        (error,) = van.errors
+        assert "full" in str(error)
+    assert seconds_stored(disk.log) >= stored
+
+
+def test_a_card_that_refuses_for_a_while_is_told_and_stored_on(
+    tmp_path: Path, ext4: Card
+) -> None:
+    with living(tmp_path, SPEED, ext4.log) as van:
+        van.until(lambda now: lived_s(now) > 20)
+        ext4.refuse()
+        told = van.until(lambda now: now.not_stored != "")
+        assert lived_s(goes_on(van, told)) > lived_s(told)
+        ext4.accept()
+        back = van.until(is_stored_again)
+        van.until(lambda now: lived_s(now) > lived_s(back) + 5)
+        van.end_logger()
+    assert_whole(ext4.log, int(lived_s(back)))
+
+
+def test_a_card_that_hangs_is_told_and_stored_on(tmp_path: Path, ext4: Card) -> None:
+    with living(tmp_path, SPEED, ext4.log) as van:
+        van.until(lambda now: lived_s(now) > 20)
+        with ext4.hanging():
+            told = van.until(lambda now: "slow" in now.not_stored)
+            assert lived_s(goes_on(van, told)) > lived_s(told)
+        back = van.until(is_stored_again)
+        van.until(lambda now: lived_s(now) > lived_s(back) + 5)
+        van.end_logger()
+    assert_whole(ext4.log, int(lived_s(back)))
+
+
+def test_a_card_that_turns_read_only_is_told_and_keeps_what_was_stored(
+    tmp_path: Path, ext4: Card
+) -> None:
+    with living(tmp_path, SPEED, ext4.log) as van:
+        van.until(lambda now: lived_s(now) > 20)
+        stored = seconds_stored(ext4.log)
+        ext4.break_down()
+        told = van.until(lambda now: now.not_stored != "")
+        assert lived_s(goes_on(van, told)) > lived_s(told)
+        van.stop.set()
+        assert van.thread is not None
+        van.thread.join()
+        (error,) = van.errors
+        assert told.not_stored in str(error)
+        # Mended, it is written on, and the run that was cut off is told.
+        van.errors.clear()
+        ext4.put_in_again()
+        van.start_logger()
+        van.until(lambda now: now.run == 2 and lived_s(now) > 5)
+        van.end_logger()
+    with Log(ext4.log) as log:
+        first, second = log.runs()
+        assert sum(1 for _ in log.ticks(first.id)) >= stored
+        assert [event.kind for event in log.events(first.id)][-1] == "cut off"
+        assert log.has_ticks(second.id)
