@@ -30,6 +30,14 @@ class Derived:
     is_clipped: bool = False
 
     @property
+    def is_scaled(self) -> bool:
+        """True where a setting is all that lies between it and its trigger.
+
+        The factor is then applied to whole seconds, so that it can be corrected later.
+        """
+        return self.held is None and abs(self.factor) != 1.0
+
+    @property
     def factors(self) -> tuple[str, ...]:
         """Names of the channels that it is made of."""
         return (self.trigger,) if self.held is None else (self.trigger, self.held)

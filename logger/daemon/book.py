@@ -14,13 +14,14 @@ from logger.clock import Clock
 from logger.core.dating import Dated
 from logger.errors import CardError, DamageError, StoreError
 from logger.store.aside import is_ours, mark_done, set_aside, waiting
-from logger.store.carrying import balance_left, left_at
+from logger.store.carrying import left_at
 from logger.store.connect import (
     Connect,
     Connection,
     as_store_error,
     connect_for_writing,
 )
+from logger.store.cut_off import CUT_OFF, made_whole
 from logger.store.identity import run_uid
 from logger.store.keeping import Limits
 from logger.store.packed import DamagedRowError
@@ -32,7 +33,7 @@ log = logging.getLogger(__name__)
 
 BringOver = Callable[[Path, Connection], Iterator[str]]
 
-CUT_OFF = "The logger ended without notice: power was lost, or it was killed."
+WITHOUT_NOTICE = "The logger ended without notice: power was lost, or it was killed."
 FIX = "See that the card is there and sound."
 
 
@@ -233,11 +234,11 @@ def end_cut_off_runs(writer: Writer) -> None:
     """Mark live runs that were never ended; a writer is the only one of its log."""
     with Log(writer.path) as found:
         cut_off = [
-            (run.id, left_at(found, run)[0], balance_left(found, run))
+            (run.id, left_at(found, run)[0], made_whole(found, run))
             for run in found.runs()
             if run.recording is None and run.end_us is None
         ]
-    for run, end_us, balance in cut_off:
-        event = Event(end_us, "cut off", CUT_OFF)
-        last = Batch([] if balance is None else [balance], events=[event])
+    for run, end_us, outputs in cut_off:
+        event = Event(end_us, CUT_OFF, WITHOUT_NOTICE)
+        last = Batch(outputs, events=[event])
         writer.end_run(run, RunEnd(end_us), last)

@@ -14,7 +14,7 @@ from logger.core.soc import Band, Count
 from logger.core.tick import US_PER_S, Cell, Tick
 from logger.core.trips import TripFold
 from logger.pipeline.counting import Counting
-from logger.pipeline.spec import Balance, BookingSpec, Output
+from logger.pipeline.spec import SOC_CELLS, Balance, BookingSpec, Output
 
 SOC_DECIMALS = 6
 """The state of charge in a second is rounded to a millionth of a point: further digits
@@ -114,14 +114,9 @@ class Booking:
 
 
 def _soc_cells(soc: Band, count: Count) -> dict[str, Cell]:
-    values = {
-        "pack.soc_pct": soc.soc_pct,
-        "pack.soc_low_pct": soc.low_pct,
-        "pack.soc_high_pct": soc.high_pct,
-        "pack.soc_counted_pct": count.counted_pct or 0.0,
-    }
+    exact = (soc.soc_pct, soc.low_pct, soc.high_pct, count.counted_pct or 0.0)
     cells = {}
-    for name, exact_pct in values.items():
+    for name, exact_pct in zip(SOC_CELLS, exact, strict=True):
         value = round(exact_pct, SOC_DECIMALS)
         cells[name] = Cell(n=1, low=value, high=value, last=value)
     return cells

@@ -94,6 +94,15 @@ class Pipeline:
         outputs += self._booking.finish(self.newest_us)
         return [*outputs, self.balance()]
 
+    def give_up(self, end_us: int) -> list[Output]:
+        """Return what is still open of a run whose second under way was lost.
+
+        Args:
+            end_us: Where it was cut off, microseconds since the run's zero.
+        """
+        outputs = self._booking.finish(end_us)
+        return [*outputs, replace(self.balance(), t_us=end_us)]
+
     def _booked(self, tick: Tick | None) -> Sequence[Output]:
         """Book a second that is over, if there is one, and look for dead sensors."""
         if tick is None:

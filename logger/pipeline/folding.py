@@ -201,7 +201,9 @@ class Folding:
 
     def _follow(self, t_us: int, series: Series) -> None:
         for follower in series.followers:
-            value = follower.row.factor * series.fold.latest
+            value = series.newest
+            if follower.result.factor is None:
+                value *= follower.row.factor
             held = follower.held
             if held is not None:
                 held_us = held.fold.latest_us

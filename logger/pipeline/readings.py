@@ -52,7 +52,7 @@ def _reading(name: str, series: Series, watch: Watch, now_us: int) -> Reading:
     health, note = _health(name, series, watch, now_us)
     return Reading(
         channel=name,
-        value=None if fold.latest_us is None else fold.latest,
+        value=None if fold.latest_us is None else series.newest,
         mean=None if _is_missing(series, age_us) else series.mean,
         t_us=since_us,
         age_us=age_us,

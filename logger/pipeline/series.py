@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, field
 
 from logger.core.derived import Derived, derive
+from logger.core.scaling import scaled
 from logger.core.tick import (
     LEARNED_PERIOD_LIMIT_US,
     US_PER_S,
@@ -35,7 +36,8 @@ class Series:
     """One channel under way: its fold and what has to be worked out from it.
 
     Attributes:
-        fold: Its samples.
+        fold: Its samples, before the factor.
+        factor: What its seconds are scaled by; None where samples are taken as such.
         source: Where the newest one came from.
         followers: What is worked out from it.
         parts: Names of the channels that it is worked out from.
@@ -44,6 +46,7 @@ class Series:
     """
 
     fold: ChannelFold
+    factor: float | None = None
     source: str = ""
     followers: list["Follower"] = field(default_factory=list)
     parts: tuple[str, ...] = ()
@@ -54,8 +57,15 @@ class Series:
     def close(self) -> Cell:
         """Return the cell of the second that ends and begin the next one."""
         cell = self.fold.close()
+        if self.factor is not None:
+            cell = scaled(cell, self.factor)
         self._recent = (self._recent[1], (cell.integral, cell.covered_us))
         return cell
+
+    @property
+    def newest(self) -> float:
+        """The newest sample; meaningful once there was one."""
+        return self.fold.latest * (1.0 if self.factor is None else self.factor)
 
     @property
     def mean(self) -> float | None:
@@ -170,6 +180,7 @@ def bind(spec: PipelineSpec) -> Bindings:
             for factor in row.factors
             for name in (factor, *bound.series[factor].parts)
         )
+        result.factor = row.factor if row.is_scaled else None
         result.source = "worked out from " + " and ".join(row.factors)
         held = None if row.held is None else bound.series[row.held]
         trigger.followers.append(Follower(row, held, result))

@@ -16,6 +16,14 @@ from logger.quantities import Channel
 COUNTED = "pack.current_a"
 """The current whose integral is the count."""
 
+SOC_CELLS = (
+    "pack.soc_pct",
+    "pack.soc_low_pct",
+    "pack.soc_high_pct",
+    "pack.soc_counted_pct",
+)
+"""The channels that the count itself adds to a second."""
+
 REPORTED_SOC = "meter.soc_pct"
 """The state of charge that a box of the van shows; a start may be taken from it."""
 

@@ -11,6 +11,7 @@ from logger.core.soc import Count, carry
 from logger.core.tick import US_PER_S, Tick
 from logger.pipeline.spec import Balance
 from logger.store.reader import Log, RunRow
+from logger.store.whole import whole_ticks
 
 COUNTED = "pack.soc_counted_pct"
 
@@ -50,7 +51,27 @@ def carried_count(
     return carry(count, (start_us - end_us) / US_PER_S)
 
 
-def carried_to_live_run(log: Log, start_us: int) -> Count | None:
+def carried_into(log: Log, run: RunRow) -> Count | None:
+    """Return the count that a run of a log takes over, by all that is known by now.
+
+    Args:
+        log: The log.
+        run: The run; it counts for nothing itself, nor do later live runs for a live
+            one.
+    """
+    if run.recording is not None or run.start_us is None:
+        return carried_count(log, run.start_us, {run.id})
+    later = {
+        other.id
+        for other in log.runs()
+        if other.recording is None and other.id >= run.id
+    }
+    return carried_to_live_run(log, run.start_us, later)
+
+
+def carried_to_live_run(
+    log: Log, start_us: int, without: Collection[int] = ()
+) -> Count | None:
     """Return the count that a live run takes over.
 
     A computer without a clock battery may wake up with a date before its last one. The
@@ -61,8 +82,11 @@ def carried_to_live_run(log: Log, start_us: int) -> Count | None:
         log: The log.
         start_us: Date of the run by the computer's clock, microseconds since the Unix
             epoch.
+        without: Runs that do not count, by number.
     """
-    live = [run for run in log.runs() if run.recording is None]
+    live = [
+        run for run in log.runs() if run.recording is None and run.id not in without
+    ]
     for run in sorted(live, key=lambda run: run.id, reverse=True):
         end_us, count = left_at(log, run)
         if count is None or run.start_us is None:
@@ -70,7 +94,7 @@ def carried_to_live_run(log: Log, start_us: int) -> Count | None:
         if run.start_us + end_us > start_us or not _is_dated_in_order(run, live):
             return carry(count, AWAY_UNKNOWN_S)
         break  # dates can be trusted; a recording played since may be the newer one
-    return carried_count(log, start_us)
+    return carried_count(log, start_us, without)
 
 
 def _is_dated_in_order(run: RunRow, live: Sequence[RunRow]) -> bool:
@@ -81,8 +105,15 @@ def _is_dated_in_order(run: RunRow, live: Sequence[RunRow]) -> bool:
 
 def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:
     """Return when a run was left, microseconds since its zero, and its count then."""
+    if run.end_us is not None and run.balance_us == run.end_us:
+        return run.end_us, run.count  # what it was closed with
     tick = log.last_tick(run.id)
-    if tick is None or run.balance_us is None or _is_balanced(run, tick):
+    # The second that was under way at the balance may hold more than the balance does.
+    if (
+        tick is None
+        or run.balance_us is None
+        or tick.index < run.balance_us // US_PER_S
+    ):
         balance_us = run.balance_us or 0
         last_us = balance_us if tick is None else max(balance_us, tick.last_us)
         return last_us if run.end_us is None else run.end_us, run.count
@@ -91,15 +122,6 @@ def left_at(log: Log, run: RunRow) -> tuple[int, Count | None]:
     end_us = last_us if run.end_us is None else run.end_us
     since_s = (last_us - run.balance_us) / US_PER_S
     return end_us, _caught_up(run.count, tick, since_s)
-
-
-def _is_balanced(run: RunRow, tick: Tick) -> bool:
-    """Return whether the balance of a run covers its newest second."""
-    balance_s = (run.balance_us or 0) // US_PER_S
-    if run.end_us is not None and tick.index == balance_s:
-        return True
-    # The second that was under way at the balance may hold more than the balance does.
-    return tick.index < balance_s
 
 
 def _caught_up(count: Count | None, tick: Tick, since_s: float) -> Count | None:
@@ -128,10 +150,8 @@ def balance_left(log: Log, run: RunRow) -> Balance | None:
     end_us, count = left_at(log, run)
     first = run.balance_us // US_PER_S
     tally = Tally.of(log.totals(run.id))
-    for tick in log.ticks(run.id, first):
+    for tick in whole_ticks(log, run.id, first):
         tally.add(tick)
-    gaps = [gap for gap in log.gaps(run.id) if gap.end_us // US_PER_S >= first]
-    tally.add(Tick(first, 0, 0, {}, tuple(gaps)))
     return Balance(
         t_us=end_us,
         totals=tally.totals,

@@ -1,5 +1,6 @@
 """What is known of a run when it begins, live or recorded: made in one place."""
 
+import json
 from importlib.metadata import version
 
 from logger.core.tick import US_PER_S
@@ -65,3 +66,8 @@ def limits(van: Van) -> Limits:
 def digests(van: Van) -> dict[str, str]:
     """Return the digest of each description file of a van, by its name."""
     return {file.name: file.sha256 for file in van.descriptions}
+
+
+def digests_text(van: Van) -> str:
+    """Return those digests as a run stores them."""
+    return json.dumps(digests(van), sort_keys=True)

@@ -11,7 +11,13 @@ from logger.core.soc import TWO_SIDED_95, Count, PackSpec
 from logger.core.tick import US_PER_S, GapRule
 from logger.decode.descriptions import DescribedMessage, Key, MessageTable, clashes
 from logger.decode.text_lines import LineForm
-from logger.pipeline.spec import REPORTED_SOC, Feed, PipelineSpec
+from logger.pipeline.spec import (
+    REPORTED_SOC,
+    SOC_CELLS,
+    BookingSpec,
+    Feed,
+    PipelineSpec,
+)
 from logger.quantities import Channel, find_channel, nearest_pattern
 from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
@@ -29,10 +35,7 @@ from logger.van.settings import (
 
 COUNTED_HERE = frozenset(
     {
-        "pack.soc_pct",
-        "pack.soc_low_pct",
-        "pack.soc_high_pct",
-        "pack.soc_counted_pct",
+        *SOC_CELLS,
         "pack.charging_power_w",
         "pack.discharging_power_w",
     }
@@ -92,6 +95,31 @@ def bind_feeds(
     return _Binder(draft, described, note).bind()
 
 
+def gap_rules(
+    feeds: Sequence[FeedSection], tables: Sequence[TableSection]
+) -> dict[str, GapRule]:
+    """Return the gap rule of each fed channel: that of its best-ranked feed."""
+    named = {table.name: table for table in tables}
+    rules = {}
+    for feed in sorted(feeds, key=lambda section: -section.rank):
+        table = named.get(feed.table or "")
+        max_gap_s = feed.max_gap_s or (table.max_gap_s if table else None)
+        period_s = feed.period_s or (table.period_s if table else None)
+        rules[feed.channel] = GapRule(_us(max_gap_s), _us(period_s))
+    return rules
+
+
+def booking_spec(settings: Settings) -> BookingSpec:
+    """Return what booking needs of a sound van file, whatever its descriptions."""
+    pack = settings.pack
+    own = BookingSpec(
+        pack=_pack_spec(pack),
+        start=_start(pack),
+        is_start_reported=pack is not None and pack.start_from_meter,
+    )
+    return own.fed_by(gap_rules(settings.feeds, settings.tables))
+
+
 def pipeline_spec(settings: Settings, feeds: BoundFeeds) -> PipelineSpec:
     """Return what the pipeline needs of a sound van file."""
     pack = settings.pack
@@ -105,7 +133,7 @@ def pipeline_spec(settings: Settings, feeds: BoundFeeds) -> PipelineSpec:
         pack=_pack_spec(pack),
         start=_start(pack),
         is_start_reported=pack is not None and pack.start_from_meter,
-        metres_per_motor_turn=_metres_per_motor_turn(settings),
+        metres_per_motor_turn=metres_per_motor_turn(settings),
     )
 
 
@@ -119,7 +147,8 @@ class _Binder:
 
     def bind(self) -> tuple[BoundFeeds, dict[str, tuple[str, ...]]]:
         sections = self.draft.each(FeedSection)
-        rules = self._rules(sections)
+        tables = [each.section for each in self.draft.each(TableSection)]
+        rules = gap_rules([s.section for s in sections if s.is_whole], tables)
         of_message: dict[tuple[str, str], list[Feed]] = {}
         of_table: dict[str, list[Feed]] = {}
         of_line: dict[tuple[str, str], list[Feed]] = {}
@@ -164,18 +193,6 @@ class _Binder:
         if are_known and REPORTED_SOC not in names:
             fix = f"Feed the channel {REPORTED_SOC}, or give start_soc_pct instead."
             self.note("[pack] start_from_meter", "true without such a feed", fix)
-
-    def _rules(self, feeds: Sequence[Numbered[FeedSection]]) -> dict[str, GapRule]:
-        """Return the gap rule of each fed channel: that of its best-ranked feed."""
-        tables = {t.section.name: t.section for t in self.draft.each(TableSection)}
-        whole = [each.section for each in feeds if each.is_whole]
-        rules = {}
-        for feed in sorted(whole, key=lambda section: -section.rank):
-            table = tables.get(feed.table or "")
-            max_gap_s = feed.max_gap_s or (table.max_gap_s if table else None)
-            period_s = feed.period_s or (table.period_s if table else None)
-            rules[feed.channel] = GapRule(_us(max_gap_s), _us(period_s))
-        return rules
 
     def _channel(self, place: str, section: FeedSection) -> Channel | None:
         if section.channel is None:
@@ -358,7 +375,8 @@ def _start(pack: PackSection | None) -> Count:
     )
 
 
-def _metres_per_motor_turn(settings: Settings) -> float | None:
+def metres_per_motor_turn(settings: Settings) -> float | None:
+    """Return the way per turn of the motor shaft, m; None if not known."""
     wheels = settings.wheels
     if wheels is None:
         return None

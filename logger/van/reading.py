@@ -105,6 +105,25 @@ def read_van(path: Path) -> Van:
     return _Reading(path, text).read(raw)
 
 
+def read_settings(text: str) -> Settings:
+    """Return the sections of the text of a van file, without what they name.
+
+    For the van file of an old run, whose descriptions may be gone.
+
+    Raises:
+        ConfigError: A section is not sound by itself.
+    """
+    faults: list[Fault] = []
+    draft = Draft(lambda where, saw, fix: faults.append(Fault(where, saw, fix)))
+    try:
+        draft.fill(tomllib.loads(text))
+    except (ValueError, RecursionError) as err:
+        faults.append(Fault("van file", str(err), "Mend the line."))
+    if faults:
+        raise ConfigError.of(faults)
+    return draft.settings()
+
+
 def _reason(err: OSError | ValueError) -> str:
     if isinstance(err, OSError):
         return (err.strerror or str(err)).lower()

@@ -11,6 +11,7 @@ from logger.core.tick import Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Item
 from logger.pipeline.booking import Booking
+from logger.pipeline.chain import Pipeline
 from logger.pipeline.spec import Balance, Output, PipelineSpec
 from tests.builders import LAW, Outcome, run
 from tests.pipeline.boxes import counted, line, line_spec
@@ -77,3 +78,15 @@ def test_the_count_in_a_second_has_six_decimals_and_the_count_itself_all() -> No
     (*_, last) = [each for each in lived.outputs if isinstance(each, Tick)]
     assert last.cells["pack.soc_counted_pct"].last == 49.999722
     assert lived.closing.count.counted_pct == 50.0 - 1 / 3600
+
+
+def test_a_run_given_up_leaves_out_the_second_under_way() -> None:
+    # A second at -36 A is 0.01 % of 100 Ah; that of the line at 2.5 s never ended.
+    pipeline = Pipeline(counted(line_spec("pack.current_a")))
+    pipeline.feed([line(0, "-36"), line(1, "-36"), line(2.5, "-36")])
+    *minutes, trip, balance = pipeline.give_up(1_000_000)
+    assert [type(each) for each in minutes] == [Minute, Quarter]
+    assert isinstance(trip, Trip)
+    assert trip.end_us == 1_000_000
+    assert isinstance(balance, Balance)
+    assert (balance.t_us, balance.count.counted_pct) == (1_000_000, 49.99)
