@@ -136,7 +136,24 @@ def _add_log(router: APIRouter, pages: Pages) -> None:
             units, records, so_far = units_of(None, newest.snapshot), [], None
         shown = log_page(records, units, before, so_far, store)
         question = clock_question(snapshot, units, has_desk=pages.site.desk is not None)
-        return pages.draw(request, "log.html", log=shown, units=units, clock=question)
+        return pages.draw(
+            request,
+            "log.html",
+            log=shown,
+            units=units,
+            clock=question,
+            notices=notices(snapshot),
+        )
+
+
+def notices(snapshot: Snapshot | None) -> list[str]:
+    """Return what a person has to know of the log itself, in words."""
+    if snapshot is None:
+        return []
+    found = [snapshot.notice] if snapshot.notice else []
+    if snapshot.not_stored:
+        found.insert(0, f"Nothing is being stored: {snapshot.not_stored}.")
+    return found
 
 
 def _is_under_way(record: TripRecord, snapshot: Snapshot | None) -> bool:
