@@ -2,9 +2,9 @@
 
 import sys
 
-from tests.bench import live
+from tests.bench import live, storage
 
-BENCHES = {"live": live.main}
+BENCHES = {"live": live.main, "storage": storage.main}
 
 
 def main() -> int:
@@ -13,7 +13,9 @@ def main() -> int:
     if len(words) != 1 or words[0] not in BENCHES:
         sys.stderr.write(f"Name one of: {', '.join(BENCHES)}.\n")
         return 2
-    sys.stdout.write("\n".join(BENCHES[words[0]]()) + "\n")
+    for text in BENCHES[words[0]]():
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
     return 0
 
 

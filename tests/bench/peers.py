@@ -1,0 +1,86 @@
+"""What the log is measured against: plain indexed rows, and a file that only grows.
+
+Both store one value of a channel a second, where the log stores n, lowest, highest,
+newest, integral and covered time: that flatters them.
+"""
+
+import os
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from logger.core.tick import Tick
+from logger.store.connect import Connect, Connection
+
+RECORD = struct.Struct("<qHd")
+"""Time in microseconds, channel, value: nothing left out, nothing padded."""
+
+
+@dataclass(slots=True)
+class IndexedRows:
+    """A row a value, an index by channel and time, a transaction a second."""
+
+    connection: Connection
+    numbers: dict[str, int]
+
+    def store(self, tick: Tick) -> None:
+        """Store one second."""
+        rows = [
+            (tick.last_us, self.numbers.setdefault(name, len(self.numbers)), cell.last)
+            for name, cell in tick.cells.items()
+        ]
+        self.connection.execute("BEGIN IMMEDIATE")
+        self.connection.executemany(
+            "INSERT INTO sample (t_us, channel, value) VALUES (?, ?, ?)", rows
+        )
+        self.connection.execute("COMMIT")
+
+
+@contextmanager
+def indexed_rows(path: Path, connect: Connect) -> Iterator[IndexedRows]:
+    """Give a table of plain rows to write to; takes the WAL in at the end."""
+    connection = connect(path)
+    connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute(
+        "CREATE TABLE sample (t_us INTEGER NOT NULL, channel INTEGER NOT NULL,"
+        " value REAL NOT NULL)"
+    )
+    connection.execute("CREATE INDEX sample_by_channel ON sample (channel, t_us)")
+    yield IndexedRows(connection, {})
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    connection.execute("PRAGMA journal_mode = DELETE").fetchone()
+    connection.close()
+
+
+@dataclass(slots=True)
+class GrowingFile:
+    """Fixed records, one behind the other, flushed once a second."""
+
+    file: int
+    numbers: dict[str, int]
+
+    def store(self, tick: Tick) -> None:
+        """Store one second."""
+        records = b"".join(
+            RECORD.pack(
+                tick.last_us,
+                self.numbers.setdefault(name, len(self.numbers)),
+                cell.last,
+            )
+            for name, cell in tick.cells.items()
+        )
+        os.write(self.file, records)
+        os.fsync(self.file)
+
+
+@contextmanager
+def growing_file(path: Path) -> Iterator[GrowingFile]:
+    """Give a file of records to write to."""
+    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+    try:
+        yield GrowingFile(file, {})
+    finally:
+        os.close(file)

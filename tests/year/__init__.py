@@ -1,0 +1,1 @@
+"""A made-up year of a made-up van: what charts, limits and benches are tried on."""
