@@ -5,6 +5,7 @@ its zero and its identity stay, so that what is salvaged from the old file joins
 """
 
 import logging
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -34,6 +35,9 @@ log = logging.getLogger(__name__)
 BringOver = Callable[[Path, Connection], Iterator[str]]
 
 WITHOUT_NOTICE = "The logger ended without notice: power was lost, or it was killed."
+FULL = "full"
+"""A word in what SQLite says of a card without room."""
+
 FIX = "See that the card is there and sound."
 
 
@@ -63,6 +67,7 @@ class Book:
     notice: str = ""
     _writer: Writer | None = None
     _start: RunStart | None = None
+    _has_let_go: bool = False
     _salvage: tuple[Path, Iterator[str]] | None = None
     _events: list[Event] = field(default_factory=list)
 
@@ -75,6 +80,8 @@ class Book:
         """
         if self._writer is not None:
             return
+        if self._has_let_go:
+            self._see_that_it_is_there()
         try:
             self._open()
         except DamageError as err:
@@ -83,10 +90,21 @@ class Book:
             self._put_aside(err.faults[0].saw, 0)
             self._open()
 
+    def _see_that_it_is_there(self) -> None:
+        """Refuse to make a new log where the old one is only not there for now."""
+        try:
+            os.close(os.open(self.path, os.O_RDWR))
+        except OSError as err:
+            raise CardError(
+                where=str(self.path),
+                saw=(err.strerror or str(err)).lower(),
+                fix=FIX,
+            ) from err
+
     def _open(self) -> None:
         writer = Writer(self.path, self.connect, self.clock, self.limits)
         try:
-            end_cut_off_runs(writer)
+            end_cut_off_runs(writer, self._start)
         except (sqlite3.Error, DamagedRowError) as err:
             writer.abandon()
             raise as_store_error(self.path, err, FIX) from err
@@ -94,6 +112,7 @@ class Book:
             writer.abandon()
             raise
         self._writer = writer
+        self._has_let_go = False
 
     def begin(self, start: RunStart) -> None:
         """Begin the run in the log that is open, or as soon as one is.
@@ -107,7 +126,10 @@ class Book:
 
     def _begin(self, writer: Writer) -> None:
         assert self._start is not None
-        self.run = writer.begin_run(self._start)
+        with Log(self.path) as found:
+            own = [run.id for run in found.runs() if run.uid == self._start.uid]
+        # A card that was put in again has the run already.
+        self.run = own[-1] if own else writer.begin_run(self._start)
         for event in self._events:
             writer.store(self.run, Batch(events=[event]))
         self._events.clear()
@@ -129,10 +151,23 @@ class Book:
             StoreError: It cannot be stored.
         """
         writer = self._ready()
-        if isinstance(item, Batch):
-            writer.store(self.run, item)
-        else:
-            writer.redate(self.run, item.start_us, item.dated_by, item.t_us)
+        try:
+            if isinstance(item, Batch):
+                writer.store(self.run, item)
+            else:
+                writer.redate(self.run, item.start_us, item.dated_by, item.t_us)
+        except CardError as err:
+            # A full card takes more once there is room. One that turned read-only or
+            # was taken out cannot be put in again while anybody holds a file of it.
+            if FULL not in err.faults[0].saw:
+                self._let_go(writer)
+            raise
+
+    def _let_go(self, writer: Writer) -> None:
+        """Close the log, to be opened again as soon as the card lets it be."""
+        self._writer, self.run, self._salvage = None, 0, None
+        self._has_let_go = True
+        writer.abandon()
 
     def tidy(self) -> bool:
         """Do a portion of what can wait; return whether there is more.
@@ -230,13 +265,20 @@ class Book:
             writer.close()
 
 
-def end_cut_off_runs(writer: Writer) -> None:
-    """Mark live runs that were never ended; a writer is the only one of its log."""
+def end_cut_off_runs(writer: Writer, but: RunStart | None = None) -> None:
+    """Mark live runs that were never ended; a writer is the only one of its log.
+
+    Args:
+        writer: Of the log.
+        but: The run that goes on.
+    """
+    spared = "" if but is None else but.uid
     with Log(writer.path) as found:
         cut_off = [
             (run.id, left_at(found, run)[0], made_whole(found, run))
             for run in found.runs()
             if run.recording is None and run.end_us is None
+            if not (spared and run.uid == spared)
         ]
     for run, end_us, outputs in cut_off:
         event = Event(end_us, CUT_OFF, WITHOUT_NOTICE)

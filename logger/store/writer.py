@@ -209,7 +209,7 @@ class Writer:
                 log.warning("%s was not made one plain file: %s", self.path, error)
 
     def abandon(self) -> None:
-        """Let go of a log that is damaged: nothing more is written into it."""
+        """Let go of a log that is damaged or gone: no more is written into it."""
         self._thread.submit(self._connection.close).exception()
         self._thread.shutdown()
         self._lock.release()
