@@ -1,27 +1,50 @@
-"""The command `export`: parts of a log as CSV."""
+"""The command `export`: parts of a log as tables, tracks or CAN logs."""
 
-import csv
-import io
 import sys
+from datetime import UTC, tzinfo
 from pathlib import Path
-from typing import TextIO
 
 import click
 
+from logger.commands.export_files import Target, write
 from logger.commands.group import examples
-from logger.errors import StoreError
-from logger.store.export import Sheet, What, sheet
+from logger.commands.progress import shown
+from logger.commands.stamps import stamp_us
+from logger.store.export.choice import Choice, Extract, chosen, one_clock
+from logger.store.export.making import CAN_LOGS, MADE_OF, SUFFIXES, Form, What
 from logger.store.reader import Log
+from logger.van.stored import stored_van, time_zone
 
 
 @click.command(
     epilog=examples(
         "ampledger export van.db trips",
-        "ampledger export van.db signals --channel pack.current_a --output amps.csv",
+        "ampledger export van.db frames --from 2026-06-21T10:00 --output morning.log",
     )
 )
 @click.argument("log_file", metavar="DB", type=click.Path(path_type=Path))
 @click.argument("what", type=click.Choice([what.value for what in What]))
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice([form.value for form in Form]),
+    help="Kind of file, default what the name of the output ends in, else csv",
+)
+@click.option(
+    "--from",
+    "from_stamp",
+    metavar="STAMP",
+    help="First date, ISO 8601, default zone that of the van, default the begin",
+)
+@click.option(
+    "--to",
+    "to_stamp",
+    metavar="STAMP",
+    help="First date that is left out again, default the end of the log",
+)
+@click.option(
+    "--run", type=click.IntRange(min=1), metavar="N", help="Only this run, default all"
+)
 @click.option(
     "--channel",
     "channels",
@@ -36,74 +59,88 @@ from logger.store.reader import Log
     help="Where to write, default standard output",
 )
 def export(
-    log_file: Path, what: str, channels: tuple[str, ...], output: Path | None
+    log_file: Path,
+    what: str,
+    form: str | None,
+    from_stamp: str | None,
+    to_stamp: str | None,
+    run: int | None,
+    channels: tuple[str, ...],
+    output: Path | None,
 ) -> None:
-    """Write trips, the state of charge or the signals of a log as CSV.
+    """Write a part of a log as a table, a track or a CAN log.
 
     Times are ISO 8601 in UTC; an empty cell means not known. Pack current and charge
-    are positive into the pack.
+    are positive into the pack. What a range or a form leaves out is told on stderr.
     """
-    if channels and what != What.SIGNALS.value:
+    wanted, kind = What(what), _form(What(what), form, output)
+    if channels and wanted is not What.SIGNALS:
         raise click.BadParameter("goes with signals only.", param_hint="--channel")
     with Log(log_file) as log:
-        unknown = sorted(set(channels) - set(log.channels.values()))
-        if unknown:
-            raise click.BadParameter(
-                f"{unknown[0]} is not in this log.", param_hint="--channel"
-            )
-        made = sheet(log, What(what), channels)
-        if output is None:
-            if isinstance(sys.stdout, io.TextIOWrapper):
-                sys.stdout.reconfigure(encoding="utf-8")
-            _write_out(made)
-        else:
-            _write_file(made, log_file, output)
+        _check_known(log, run, channels)
+        zone = _zone(log)
+        choice = Choice(
+            run,
+            _stamp_us(from_stamp, zone, "--from"),
+            _stamp_us(to_stamp, zone, "--to"),
+        )
+        if choice.is_empty:
+            raise click.BadParameter("is not after --from.", param_hint="--to")
+        found = chosen(log, choice, MADE_OF[wanted])
+        if kind in CAN_LOGS:
+            found = one_clock(found)
+        _tell(found.notes)
+        extract = Extract(log, found.parts, channels, zone)
+        is_free = output is not None or not sys.stdout.isatty()
+        with shown(f"{what} of {log_file.name}", extract.total_s, is_free) as tell:
+            extract.tell = tell
+            notes = write(extract, wanted, kind, Target(output, log_file))
+        _tell(notes)
 
 
-def _write_out(made: Sheet) -> None:
-    try:
-        write_csv(made, sys.stdout)
-    except BrokenPipeError:
-        raise  # the reader has gone: click ends quietly
-    except OSError as err:
-        raise StoreError(
-            where="standard output",
-            saw=(err.strerror or str(err)).lower(),
-            fix="See that what reads it has room.",
-        ) from err
+def _tell(notes: tuple[str, ...] | list[str]) -> None:
+    for note in notes:
+        click.echo(note, err=True)
 
 
-def _write_file(made: Sheet, log_file: Path, output: Path) -> None:
-    """Write a sheet beside its place and move it there once it is whole.
-
-    Raises:
-        StoreError: It cannot be written, or would take the place of the log.
-    """
-    if output.exists() and output.samefile(log_file):
-        fix = "Give another file; this one would be lost."
-        raise StoreError(where=str(output), saw="the log itself", fix=fix)
-    beside = output.with_name(output.name + ".part")
-    target = beside if output.is_file() or not output.exists() else output
-    try:
-        with target.open("w", encoding="utf-8", newline="") as file:
-            write_csv(made, file)
-        if target is beside:
-            target.replace(output)
-    except OSError as err:
-        raise StoreError(
-            where=str(output),
-            saw=(err.strerror or str(err)).lower(),
-            fix="Give a file in a folder that you may write and that has room.",
-        ) from err
-
-
-def write_csv(made: Sheet, file: TextIO) -> None:
-    """Write a sheet with its header as CSV.
+def _form(what: What, asked: str | None, output: Path | None) -> Form:
+    """Return the kind of file, if it goes together with what is exported.
 
     Raises:
-        OSError: The file takes no more.
+        click.BadParameter: It does not.
     """
-    writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(made.header)
-    writer.writerows(made.rows)
-    file.flush()
+    suffix = "" if output is None else output.suffix.lower()
+    form = SUFFIXES.get(suffix, Form.CSV) if asked is None else Form(asked)
+    hint = "--format" if asked else "--output"
+    if form in CAN_LOGS and what is not What.FRAMES:
+        raise click.BadParameter(
+            f"{form.value} goes with frames only.", param_hint=hint
+        )
+    if form is Form.GPX and what is not What.PLACES:
+        raise click.BadParameter("gpx goes with places only.", param_hint=hint)
+    if form in (Form.PARQUET, Form.BLF) and output is None:
+        raise click.BadParameter(
+            f"{form.value} needs --output, a file.", param_hint="--format"
+        )
+    return form
+
+
+def _check_known(log: Log, run: int | None, channels: tuple[str, ...]) -> None:
+    unknown = sorted(set(channels) - set(log.channels.values()))
+    if unknown:
+        raise click.BadParameter(
+            f"{unknown[0]} is not in this log.", param_hint="--channel"
+        )
+    whole = [each.id for each in log.runs() if not each.is_stopped_replay]
+    if run is not None and run not in whole:
+        raise click.BadParameter(f"{run} is not in this log.", param_hint="--run")
+
+
+def _zone(log: Log) -> tzinfo:
+    """Return the van's own time zone, by its newest van file."""
+    newest = max((run.id for run in log.runs()), default=None)
+    return UTC if newest is None else time_zone(stored_van(log.van_text(newest)))
+
+
+def _stamp_us(text: str | None, zone: tzinfo, option: str) -> int | None:
+    return None if text is None else stamp_us(text, zone, option)

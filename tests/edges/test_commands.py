@@ -275,7 +275,7 @@ def test_exports_have_the_headers_of_the_interface(log: Path) -> None:
         "run,start_utc,end_utc,duration_s,skipped_s,distance_m,energy_out_wh,"
         "energy_in_wh,energy_net_wh,used_wh,wh_per_km,wh_per_mi,charge_net_ah,"
         "soc_start_pct,soc_end_pct,soc_low_end_pct,soc_high_end_pct,"
-        "soc_counted_change_pct,sun_wh"
+        "soc_counted_change_pct,sun_wh,shore_wh"
     )
     assert header("soc") == (
         "t_utc,t_s,soc_pct,soc_low_pct,soc_high_pct,soc_counted_pct"

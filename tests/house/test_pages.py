@@ -13,7 +13,8 @@ import pytest
 from logger.commands.group import group
 from logger.decode.frames import Reason
 from logger.quantities import QUANTITIES
-from logger.store.export import SIGNAL_HEADER, SOC_HEADER, TRIP_HEADER
+from logger.store.export.making import COLUMNS
+from logger.store.export.sheet import Column
 from logger.store.schema import TABLES, Table
 from logger.van.section import Section
 from logger.van.settings import REPEATED, SINGLE
@@ -117,9 +118,10 @@ def test_every_command_and_option_is_documented() -> None:
                     assert re.search(rf"[`\s]{option}[`\s]", text), option
 
 
-@pytest.mark.parametrize("header", [TRIP_HEADER, SOC_HEADER, SIGNAL_HEADER])
-def test_every_exported_column_is_documented(header: tuple[str, ...]) -> None:
-    assert [name for name in header if f"`{name}`" not in page("recordings.md")] == []
+@pytest.mark.parametrize("columns", COLUMNS.values(), ids=[w.value for w in COLUMNS])
+def test_every_exported_column_is_documented(columns: tuple[Column, ...]) -> None:
+    text = page("exports.md")
+    assert [each.name for each in columns if f"`{each.name}`" not in text] == []
 
 
 def test_every_reason_for_a_refusal_is_documented() -> None:
