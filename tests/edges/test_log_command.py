@@ -186,6 +186,22 @@ def test_killed_it_loses_no_stored_row_and_goes_on_counting(meter: Meter) -> Non
     assert counted == sorted(counted, reverse=True)
 
 
+def test_a_second_logger_of_one_log_is_refused(meter: Meter) -> None:
+    with running(meter.folder, "log", *FILES, "van.toml") as logger:
+        until(lambda: meter.is_live() and meter.ticks() > 1, logger)
+        # Its own snapshot and desk, but the same log.
+        other = ("--log", "van.db", "--live", "other.json", "--desk", "other.db")
+        with running(meter.folder, "log", *other, "van.toml") as second:
+            out, _ = second.communicate(timeout=LONGEST_S)
+        assert second.returncode == 1
+        assert "another process that writes it" in out
+        assert "Wait until that one has ended, or give another log." in out
+        before = meter.ticks()
+        until(lambda: meter.is_live() and meter.ticks() > before, logger)
+    with Log(meter.folder / "van.db") as log:
+        assert len(log.runs()) == 1
+
+
 def test_a_broken_van_file_is_told_and_nothing_is_begun(tmp_path: Path) -> None:
     (tmp_path / "van.toml").write_text('[van]\nnam = "x"\n')
     with running(tmp_path, "log", *FILES, "van.toml") as logger:

@@ -149,10 +149,12 @@ def _batches(log: Log, held: Held) -> int:
         content = replace(content, totals=frozenset())
 
     def is_it(count: int) -> bool:
-        whole = held.content(count)
-        if not shed or content == whole:
-            return content == whole
-        return content.is_within(whole) and whole.without(shed).is_within(content)
+        whole, found = held.content(count), content
+        if held.is_cut_off:
+            found = content.as_far_as(whole)
+        if not shed or found == whole:
+            return found == whole
+        return found.is_within(whole) and whole.without(shed).is_within(found)
 
     return next((n for n in range(held.most, -1, -1) if is_it(n)), -1)
 

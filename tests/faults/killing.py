@@ -12,6 +12,7 @@ from tempfile import TemporaryDirectory
 
 from logger.errors import StoreError
 from logger.store.packed import DamagedRowError
+from logger.store.waiting_wal import wal_bytes
 from tests.faults.cutting import Tally
 from tests.faults.judging import Verdict, judge_log, missing
 from tests.faults.life import Held
@@ -83,6 +84,7 @@ def play(kills: int, seed: int) -> Tally:
             before: list[Held] = []
             for _ in range(min(KILLS_A_LOG, kills - tally.cuts)):
                 told = write_and_kill(path, rng)
+                tally.work["wal left behind"] += wal_bytes(path) > 0
                 verdict = _judged(path, before + told.held)
                 tally.add("kill", verdict, f"kill {tally.cuts + 1}")
                 before = [each.closed() for each in verdict.held]

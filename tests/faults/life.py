@@ -16,12 +16,11 @@ from logger.clock import Clock
 from logger.store.keeping import Limits
 from logger.store.writer import KEEPING_US, RunEnd, RunStart, Writer
 from tests.faults.drive import Drive
-from tests.faults.recording import Content, Recording, made_up
+from tests.faults.recording import Content, Recording, made_up, van_text
 
 NOON_US = 1_790_000_000_000_000
 """What the computer takes for the date when a run begins."""
 
-VAN_TEXT = '[van]\nname = "Dunlin"\n'
 LONGEST_RUN = 150
 TIDIES = 40
 """Portions of folding and pruning between two batches, at most."""
@@ -68,7 +67,7 @@ def start_of(number: int) -> RunStart:
         is_start_sure=number % 2 == 0,
         zero_stamp_us=0,
         program="ampledger test",
-        van_text=VAN_TEXT,
+        van_text=van_text(),
         descriptions={},
     )
 
@@ -106,8 +105,8 @@ class Held:
         dates: What its date may be.
         is_ended: Whether its end was acknowledged.
         fixed: What it holds, where it is not made of a recording.
-        is_cut_off: Whether its books were closed after a cut; the totals are then
-            those of its seconds.
+        is_cut_off: Whether its books were closed after a cut: totals, and what was
+            under way, are then made from its seconds.
     """
 
     id: int
@@ -122,7 +121,9 @@ class Held:
     def content(self, count: int) -> Content:
         """Return what is to be there with that many batches stored."""
         content = self.recording.content(count) if self.fixed is None else self.fixed
-        return replace(content, totals=frozenset()) if self.is_cut_off else content
+        if not self.is_cut_off:
+            return content
+        return replace(content, totals=frozenset(), trips=content.trips[:-1])
 
     def closed(self) -> "Held":
         """Return it once a new writer has closed its books, if it was cut off."""

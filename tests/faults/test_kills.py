@@ -14,3 +14,5 @@ def test_a_kill_damages_nothing_and_loses_nothing_acknowledged() -> None:
     assert tally.damaged == []
     assert tally.lost == []
     assert tally.worst_s <= 2
+    # Read as it lay, with no writer anywhere, before a new writer went on.
+    assert tally.work["wal left behind"] > KILLS / 2
