@@ -7,7 +7,7 @@ its zero and its identity stay, so that what is salvaged from the old file joins
 import logging
 import os
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -15,14 +15,14 @@ from logger.clock import Clock
 from logger.core.dating import Dated
 from logger.errors import CardError, DamageError, StoreError
 from logger.store.aside import is_ours, mark_done, set_aside, waiting
-from logger.store.carrying import left_at
+from logger.store.carrying import balance_left, left_at
 from logger.store.connect import (
     Connect,
     Connection,
     as_store_error,
     connect_for_writing,
 )
-from logger.store.cut_off import CUT_OFF, made_whole
+from logger.store.cut_off import CUT_OFF, make_whole
 from logger.store.identity import run_uid
 from logger.store.keeping import Limits
 from logger.store.packed import DamagedRowError
@@ -69,6 +69,8 @@ class Book:
     _start: RunStart | None = None
     _has_let_go: bool = False
     _salvage: tuple[Path, Iterator[str]] | None = None
+    _unwhole: list[int] = field(default_factory=list)
+    _wholes: Iterator[str] | None = None
     _events: list[Event] = field(default_factory=list)
 
     def open(self) -> None:
@@ -104,7 +106,7 @@ class Book:
     def _open(self) -> None:
         writer = Writer(self.path, self.connect, self.clock, self.limits)
         try:
-            end_cut_off_runs(writer, self._start)
+            self._unwhole += end_cut_off_runs(writer, self._start)
         except (sqlite3.Error, DamagedRowError) as err:
             writer.abandon()
             raise as_store_error(self.path, err, FIX) from err
@@ -165,6 +167,7 @@ class Book:
 
     def _let_go(self, writer: Writer) -> None:
         """Close the log, to be opened again as soon as the card lets it be."""
+        self._stop_making_whole()
         self._writer, self.run, self._salvage = None, 0, None
         self._has_let_go = True
         writer.abandon()
@@ -176,7 +179,32 @@ class Book:
             StoreError: It could not be done; the log may be damaged.
         """
         writer = self._ready()
-        return writer.tidy() or self._go_on_salvaging(writer)
+        return (
+            writer.tidy()
+            or self._go_on_making_whole(writer)
+            or self._go_on_salvaging(writer)
+        )
+
+    def _go_on_making_whole(self, writer: Writer) -> bool:
+        """Do a portion of what runs that were cut off still lack, if any does."""
+        if self._wholes is None:
+            if not self._unwhole:
+                return False
+            run = self._unwhole.pop()
+            self._wholes = writer.work(lambda c: make_whole(c, self.path, run))
+        try:
+            if next(self._wholes, None) is None:
+                self._wholes = None
+        except StoreError:
+            self._wholes = None  # it stays as it is, a few seconds short
+            raise
+        return True
+
+    def _stop_making_whole(self) -> None:
+        """Give up a run that is being made whole, while its writer is still there."""
+        wholes, self._wholes = self._wholes, None
+        if isinstance(wholes, Generator):
+            wholes.close()
 
     @property
     def shortage(self) -> str:
@@ -193,6 +221,8 @@ class Book:
         Raises:
             StoreError: The new one cannot be opened for now.
         """
+        self._stop_making_whole()
+        self._unwhole.clear()
         writer, self._writer, self.run, self._salvage = self._writer, None, 0, None
         if writer is not None:
             writer.abandon()
@@ -255,6 +285,7 @@ class Book:
 
     def close(self) -> None:
         """Close the log, if it is open."""
+        self._stop_making_whole()
         writer, self._writer = self._writer, None
         if writer is not None:
             if self._salvage is not None:
@@ -265,22 +296,26 @@ class Book:
             writer.close()
 
 
-def end_cut_off_runs(writer: Writer, but: RunStart | None = None) -> None:
+def end_cut_off_runs(writer: Writer, but: RunStart | None = None) -> list[int]:
     """Mark live runs that were never ended; a writer is the only one of its log.
 
     Args:
         writer: Of the log.
         but: The run that goes on.
+
+    Returns:
+        Their numbers: they are still to be made whole (see `store/cut_off.py`).
     """
     spared = "" if but is None else but.uid
     with Log(writer.path) as found:
         cut_off = [
-            (run.id, left_at(found, run)[0], made_whole(found, run))
+            (run.id, left_at(found, run)[0], balance_left(found, run))
             for run in found.runs()
             if run.recording is None and run.end_us is None
             if not (spared and run.uid == spared)
         ]
-    for run, end_us, outputs in cut_off:
+    for run, end_us, balance in cut_off:
         event = Event(end_us, CUT_OFF, WITHOUT_NOTICE)
-        last = Batch(outputs, events=[event])
+        last = Batch([] if balance is None else [balance], events=[event])
         writer.end_run(run, RunEnd(end_us), last)
+    return [run for run, _, _ in cut_off]

@@ -12,13 +12,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.clock import Clock
 from logger.core.rollup import Minute, Quarter
 from logger.core.trips import Trip
-from logger.daemon.book import end_cut_off_runs
+from logger.daemon.book import Book, end_cut_off_runs
 from logger.decode.frames import Beat, Line, Raw
 from logger.pipeline.chain import Pipeline
 from logger.pipeline.spec import Balance, Output
 from logger.store.carrying import carried_to_live_run, left_at
+from logger.store.cut_off import make_whole
 from logger.store.planning import Source
 from logger.store.reader import Log, RunRow
 from logger.store.recomputing import Outcome, in_order, recompute
@@ -225,7 +227,9 @@ def cut_off(
         with Log(path) as log:
             (row,) = log.runs()
             end_us = left_at(log, row)[0]
-        end_cut_off_runs(writer)
+        (number,) = end_cut_off_runs(writer)
+        for _ in writer.work(lambda c: make_whole(c, path, number)):
+            pass
     return [*outputs, *pipeline.give_up(end_us)]
 
 
@@ -248,21 +252,6 @@ def test_a_run_cut_off_is_made_whole_and_stays_so(
         outcomes = again(path, by if keeps_raw else None)
         assert [each.why_left for each in outcomes] == [""]
         assert books(path) == made
-
-
-def test_of_a_long_run_the_trip_waits_for_recompute(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    # What is long is told by a number that this test makes small.
-    monkeypatch.setattr("logger.store.cut_off.MOST_SECONDS", 30)
-    path, by = tmp_path / "van.db", van(tmp_path)
-    expected = cut_off(path, by, DRIVE, 50, keeps_raw=False)
-    made = books(path)
-    (trip,) = [each for each in expected if isinstance(each, Trip)]
-    assert made["trips 1"][0].end_us == us(49) < trip.end_us == us(58)
-    assert made["totals 1"] == expected[-1].totals  # type: ignore[union-attr]
-    assert again(path, None)[0].why_left == ""
-    assert books(path)["trips 1"] == [trip]
 
 
 @pytest.fixture
@@ -442,3 +431,59 @@ def test_recorded_drives_of_a_mended_van_come_to_what_a_fresh_replay_gives(
     )
     assert ran.code == 0, ran.out
     assert books(tmp_path / "wrong.db") == books(tmp_path / "right.db")
+
+
+@pytest.fixture
+def cut(tmp_path: Path) -> Path:
+    """A log whose only run lost its power in the middle of a minute."""
+    path, by = tmp_path / "van.db", van(tmp_path)
+    with Writer(path) as writer:
+        run = writer.begin_run(live_start(by, START_US, True))
+        pipeline = Pipeline(by.spec)
+        outputs = [*pipeline.feed(DRIVE.items[:50]), pipeline.balance()]
+        writer.store(run, Batch([*outputs, *pipeline.feed(DRIVE.items[50:])]))
+    return path
+
+
+def test_the_daemon_makes_a_run_whole_once_it_has_time(cut: Path) -> None:
+    book = Book(cut, Clock())
+    book.open()
+    book.begin(live_start(van(cut.parent), START_US + us(100), True))
+    before = books(cut)
+    assert before["minute"] == []
+    assert before["trips 1"][0].end_us == us(48)
+    while book.tidy():
+        pass
+    made = books(cut)
+    assert {row[:2] for row in made["minute"]} == {(1, 0)}
+    assert {row[:2] for row in made["quarter"]} == {(1, 0)}
+    assert made["trips 1"][0].end_us == us(58)
+    # By hand: -40.3 A for 58 s out of 100 Ah, from 50 %.
+    assert made["run 1"].count.counted_pct == pytest.approx(50 - 40.3 * 58 / 3600)
+    book.close()
+
+
+def test_a_stop_while_a_run_is_made_whole_takes_nothing_away(cut: Path) -> None:
+    book = Book(cut, Clock())
+    book.open()
+    book.begin(live_start(van(cut.parent), START_US + us(100), True))
+    before = books(cut)
+    assert book.tidy()
+    book.close()
+    assert books(cut)["ticks 1"] == before["ticks 1"]
+    assert again(cut, None)[0].why_left == ""
+    assert books(cut)["trips 1"][0].end_us == us(58)
+    assert sorted(cut.parent.glob("van.db*")) == [cut]
+
+
+def test_where_seconds_are_missing_the_balance_stands(cut: Path) -> None:
+    rows(cut, "DELETE FROM tick WHERE tick = 20")
+    with Writer(cut) as writer:
+        (number,) = end_cut_off_runs(writer)
+        before = books(cut)
+        for _ in writer.work(lambda c: make_whole(c, cut, number)):
+            pass
+    made = books(cut)
+    assert (made["trips 1"], made["totals 1"]) == (
+        before["trips 1"], before["totals 1"],
+    )  # fmt: skip

@@ -84,3 +84,12 @@ def test_a_run_begins_with_the_newest_entry_of_the_one_before() -> None:
     assert pipeline.newest_entry == 41
     pipeline.feed([Entry(us(1), 1, 42, "note", "b")])
     assert (pipeline.newest_entry, pipeline.balance().newest_entry) == (42, 42)
+
+
+def test_a_date_that_a_person_gave_is_told_in_words() -> None:
+    # 1700000000 s is 2023-11-14T22:13:20Z (common knowledge among Unix people).
+    entry = Entry(us(1), 1, 4, "clock", "some-start", "", 1_700_000_000e6)
+    (remark,) = Pipeline(PipelineSpec()).feed([entry])
+    assert isinstance(remark, Remark)
+    assert (remark.t_us, remark.kind) == (us(1), "clock")
+    assert "started at 2023-11-14" in remark.text
