@@ -7,7 +7,7 @@ from importlib.metadata import version
 from fastapi import FastAPI
 from starlette.types import ASGIApp
 
-from dashboard import api, clock, live_api, pairing, series_api
+from dashboard import api, clock, live_api, long_api, pairing, series_api
 from dashboard.access import Access
 from dashboard.drive import message
 from dashboard.guests import Guests
@@ -65,7 +65,7 @@ def create_app(site: Site) -> FastAPI:
     app.door = lambda inner: Access(inner, site, newest, guests)
     app.state.site, app.state.newest, app.state.stream = site, newest, stream
     install_refusals(app)
-    own = (live_api.router, api.router, series_api.router)
+    own = (live_api.router, api.router, series_api.router, long_api.router)
     for router in (*own, pairing.router, clock.router):
         app.include_router(router)
     app.include_router(pages(site))

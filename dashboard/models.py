@@ -98,6 +98,16 @@ class Series(BaseModel):
     channels: dict[str, Channel] = Field(description="By channel name, as asked for.")
 
 
+class History(BaseModel):
+    """Channels by date, over all runs, as columns of equal length."""
+
+    step_s: float = Field(description="Width of a bucket, s.")
+    t_s: list[float] = Field(
+        description="Start of each bucket, s since the Unix epoch, ascending."
+    )
+    channels: dict[str, Channel] = Field(description="By channel name, as asked for.")
+
+
 class EventOut(BaseModel):
     """Something that happened to the record itself."""
 

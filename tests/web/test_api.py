@@ -160,6 +160,21 @@ def test_a_series_is_columns_with_gaps(client: TestClient) -> None:
     }
 
 
+def test_a_history_goes_by_date_over_all_runs(client: TestClient) -> None:
+    dates = f"from_s={MONDAY_S}&to_s={MONDAY_S + 9}"
+    answer = client.get(f"/api/history?channels=pack.current_a&{dates}&points=3")
+    assert answer.status_code == 200
+    found = answer.json()
+    assert found["step_s"] == 3.0
+    assert found["t_s"] == [MONDAY_S, MONDAY_S + 3, MONDAY_S + 6]
+    assert found["channels"]["pack.current_a"] == {
+        "unit": "A",
+        "low": [-21.0, -21.0, None],
+        "mean": [-20.0, -20.0, None],
+        "high": [-19.0, -19.0, None],
+    }
+
+
 def test_a_series_without_an_end_goes_to_the_newest_second(client: TestClient) -> None:
     assert series(client)["run_s"] == [0, 1, 2, 3, 4, 5]
     assert series(client, from_s=4)["run_s"] == [4, 5]
@@ -341,6 +356,12 @@ def check_shape(content: bytes) -> None:
         ("/api/trips?before=99/0", 404),
         ("/api/trips?before=1/0%27--", 422),
         ("/api/series", 422),
+        ("/api/history", 422),
+        ("/api/history?channels=pack.current_a&from_s=9&to_s=9", 422),
+        ("/api/history?channels=no.such_w&from_s=0&to_s=9", 422),
+        ("/api/history?channels=&from_s=0&to_s=9", 422),
+        ("/api/history?channels=pack.current_a&from_s=0&to_s=9&points=2001", 422),
+        ("/api/history?channels=pack.current_a&from_s=0&to_s=1780000000000", 422),
         ("/api/series?run=1&channels=", 422),
         ("/api/series?run=1&channels=no.such_w", 422),
         ("/api/series?run=99&channels=pack.current_a", 404),
