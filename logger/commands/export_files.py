@@ -5,6 +5,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from typing import TextIO, cast
 
@@ -15,7 +16,6 @@ from logger.store.export.gpx_file import write_gpx
 from logger.store.export.making import Form, What, sheet
 from logger.store.export.parquet_file import parquet_library, write_parquet
 from logger.store.export.places import places
-from logger.store.starting import PROGRAM
 
 TextJob = Callable[[TextIO], None]
 
@@ -55,7 +55,8 @@ def write(extract: Extract, what: What, form: Form, target: Target) -> list[str]
         case Form.CSV:
             _write_text(target, lambda file: write_csv(sheet(extract, what), file))
         case Form.GPX:
-            _write_text(target, lambda file: write_gpx(places(extract), PROGRAM, file))
+            program = f"ampledger {version('ampledger')}"
+            _write_text(target, lambda file: write_gpx(places(extract), program, file))
         case Form.PARQUET:
             parquet_library()
             with _made(target) as path:

@@ -16,19 +16,22 @@ Tell = Callable[[int], None]
 
 
 @contextmanager
-def shown(label: str, total: int, is_terminal_free: bool) -> Iterator[Tell]:
+def shown(
+    label: str, total: int, is_terminal_free: bool, clock: Clock | None = None
+) -> Iterator[Tell]:
     """Give what tells how far some work is.
 
     Args:
         label: What is being done.
         total: How much there is to do, in any measure.
         is_terminal_free: False where the work itself writes to the terminal.
+        clock: By which a line is due; None for the computer's own.
     """
     if sys.stderr.isatty() and is_terminal_free:
         with click.progressbar(length=total, label=label, file=sys.stderr) as bar:
             yield lambda done: bar.update(done - bar.pos)
         return
-    yield _plain(label, total, Clock())
+    yield _plain(label, total, clock or Clock())
 
 
 def _plain(label: str, total: int, clock: Clock) -> Tell:

@@ -13,12 +13,14 @@ from logger.core.tick import Cell, Gap, Tick
 from logger.decode.frames import Frame
 from logger.store.carrying import carried_count
 from logger.store.connect import connect_for_writing
+from logger.store.export.making import What
 from logger.store.migrations import APPLICATION_ID, MIGRATIONS
 from logger.store.packed import pack
 from logger.store.reader import Log
 from logger.store.recording import pack_block
 from logger.store.rows import Batch
 from logger.store.writer import RunEnd, RunStart, Writer
+from tests.edges.export_logs import exported
 
 START_US = 1_700_000_000_000_000
 CELL = Cell(9, -20.5, -1.0, -3.25, -7.125, 900_000)
@@ -152,3 +154,13 @@ def test_a_new_run_is_written_beside_the_old_ones(old: Path) -> None:
     with Log(old) as log:
         assert list(log.ticks(run)) == [tick]
         assert [each.id for each in log.runs()] == [1, run, 2, 3]
+
+
+def test_every_export_reads_an_old_log(old: Path) -> None:
+    rows = {what: exported(old, what) for what in What}
+    # -7.5 A for 0.9 s on 14 November 2023; the second's row is in that minute.
+    (entry,) = rows[What.LEDGER]
+    assert (entry["day"], entry["account"]) == ("2023-11-14", "pack.current_a")
+    assert float(entry["amount"]) == pytest.approx(-7.5 * 0.9 / 3600, abs=1e-6)
+    assert [row["last"] for row in rows[What.SIGNALS]] == ["-3.25"]
+    assert [row["data_hex"] for row in rows[What.FRAMES]] == ["01"]
