@@ -4,25 +4,21 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import click
 
 from logger.commands.group import NEEDS_LOOK, SHORT_CAUTION, examples
-from logger.core.tick import US_PER_S
+from logger.commands.stamps import stamp_us
 from logger.store.carrying import carried_count
 from logger.store.reader import Log
 from logger.store.writer import Writer
 from logger.van.reading import Van, read_van
 from replay.formats.opening import open_recording
 from replay.formats.reading import Progress
-from replay.formats.timeline import is_date
 from replay.player import Cue, cue, file_name, play
 from replay.statement import Statement
-
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @click.command(
@@ -110,7 +106,8 @@ def replay(
 
 def _cues(files: Sequence[Path], van: Van, starts: Sequence[str]) -> list[Cue]:
     """Look at every recording before anything is written."""
-    given = [_date_us(start, van) for start in starts]
+    zone = ZoneInfo(van.settings.van.time_zone)
+    given = [stamp_us(start, zone, "--start") for start in starts]
     cues = [cue(open_recording(path, van, Progress())) for path in files]
     undated = [i for i, each in enumerate(cues) if each.start_us is None]
     if given and len(given) != len(undated):
@@ -121,24 +118,6 @@ def _cues(files: Sequence[Path], van: Van, starts: Sequence[str]) -> list[Cue]:
     for i, start_us in zip(undated, given, strict=False):
         cues[i] = replace(cues[i], start_us=start_us)
     return cues
-
-
-def _date_us(text: str, van: Van) -> int:
-    try:
-        date = datetime.fromisoformat(text)
-    except ValueError as err:
-        raise click.BadParameter(
-            f"{text!r} is no date; write it as 2024-06-28T10:02:15Z.",
-            param_hint="--start",
-        ) from err
-    if date.tzinfo is None:
-        date = date.replace(tzinfo=ZoneInfo(van.settings.van.time_zone))
-    date_us = round((date - EPOCH).total_seconds() * US_PER_S)
-    if not is_date(date_us):
-        raise click.BadParameter(
-            f"{text!r} is not from 2000 to 2100.", param_hint="--start"
-        )
-    return date_us
 
 
 def _in_order(cues: Sequence[Cue]) -> list[Cue]:

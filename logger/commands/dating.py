@@ -1,23 +1,15 @@
 """The command `date`: a person gives an older run its date."""
 
-import tomllib
-from datetime import datetime
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import click
 
 from logger.commands.group import examples
-from logger.core.dating import EPOCH
-from logger.core.satellites import LATEST_US
-from logger.core.tick import US_PER_S
+from logger.commands.stamps import stamp_us
 from logger.errors import StoreError
 from logger.store.reader import Log, RunRow, iso_utc
 from logger.store.writer import Writer
-from logger.van.settings import VanSection
-
-EARLIEST_US = 946_684_800 * US_PER_S
-"""1 January 2000: a recording may be older than this program."""
+from logger.van.stored import stored_van, time_zone
 
 
 @click.command(
@@ -45,7 +37,8 @@ def date(log_file: Path, run: int, stamp: str, anyway: bool) -> None:
         with Log(log_file) as log:
             before = {each.id: each for each in log.runs()}
             _check(before.get(run), run, log_file, anyway)
-            start_us = _date_us(stamp, _zone(log.van_text(run)))
+            zone = time_zone(stored_van(log.van_text(run)))
+            start_us = stamp_us(stamp, zone, "STAMP")
         writer.redate(run, start_us, "person", 0)
         with Log(log_file) as log:
             after = log.runs()
@@ -65,26 +58,3 @@ def _check(run: RunRow | None, number: int, path: Path, anyway: bool) -> None:
             saw=f"a date confirmed by {run.dated_by}, {iso_utc(run.start_us)}",
             fix="Leave it, or set it with --anyway.",
         )
-
-
-def _zone(van_text: str) -> ZoneInfo:
-    try:
-        section = VanSection.model_validate(tomllib.loads(van_text).get("van", {}))
-        return ZoneInfo(section.time_zone)
-    except (ValueError, KeyError, OSError):
-        return ZoneInfo("UTC")
-
-
-def _date_us(text: str, zone: ZoneInfo) -> int:
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError as err:
-        fix = f"{text!r} is no date; write it as 2026-06-19T07:12:00Z."
-        raise click.BadParameter(fix, param_hint="STAMP") from err
-    if found.tzinfo is None:
-        found = found.replace(tzinfo=zone)
-    date_us = round((found - EPOCH).total_seconds() * US_PER_S)
-    if not EARLIEST_US <= date_us < LATEST_US:
-        fix = f"{text!r} is not from 2000 to 2100."
-        raise click.BadParameter(fix, param_hint="STAMP")
-    return date_us
