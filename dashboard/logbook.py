@@ -157,7 +157,8 @@ def log_page(
     """Return one page of the Log.
 
     Args:
-        records: All trips, in order of date; undated ones anywhere.
+        records: The trips of that page and of the days around it, in order of date;
+            undated ones anywhere.
         units: Zone and units of the van.
         before: Show the days before this one; None for the newest.
         so_far: The trip under way, for the newest page.

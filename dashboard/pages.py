@@ -17,7 +17,7 @@ from dashboard.assets import CHART_POLICY, page, static_routes
 from dashboard.buckets import grid
 from dashboard.dating import clock_question
 from dashboard.drive import charge_text, drive_view
-from dashboard.history import all_trips, one_trip, start_of, units_of
+from dashboard.history import one_trip, page_of_trips, start_of, units_of
 from dashboard.logbook import Entry, TripRecord, entry_so_far, log_page
 from dashboard.newest import Newest
 from dashboard.series import read_columns
@@ -128,7 +128,7 @@ def _add_log(router: APIRouter, pages: Pages) -> None:
                 units = units_of(opened, newest.snapshot)
                 records = [
                     each
-                    for each in all_trips(opened)
+                    for each in page_of_trips(opened, units, before)
                     if not _is_under_way(each, snapshot)
                 ]
                 so_far = _so_far(opened, snapshot, units)

@@ -31,6 +31,16 @@ from logger.store.seconds import newest_quarter, walk, walk_channel
 LAST_TICK = 2**62
 """Beyond every tick and minute of a run."""
 
+RUNS = (
+    "SELECT id, recording, recording_sha256, start_us, zero_stamp_us, end_us,"
+    " program, damaged_lines, is_start_sure, coalesce(unmatched_frames, 0),"
+    " coalesce(unmatched_lines, 0), t_us, sigma_pct, uid, dated_by, boot,"
+    " zero_uptime_us,"
+    " counted_pct, moved_pct, start_sigma_pct, counted_s, unseen_s"
+    " FROM run LEFT JOIN balance ON balance.run = run.id"
+)
+"""What a RunRow is made of."""
+
 
 @dataclass(frozen=True, slots=True)
 class RunRow:
@@ -195,16 +205,18 @@ class Log:
 
     def runs(self) -> list[RunRow]:
         """Return all runs: the dated ones by date, then the others by number."""
-        rows = self.connection.execute(
-            "SELECT id, recording, recording_sha256, start_us, zero_stamp_us, end_us,"
-            " program, damaged_lines, is_start_sure, coalesce(unmatched_frames, 0),"
-            " coalesce(unmatched_lines, 0), t_us, sigma_pct, uid, dated_by, boot,"
-            " zero_uptime_us,"
-            " counted_pct, moved_pct, start_sigma_pct, counted_s, unseen_s"
-            " FROM run LEFT JOIN balance ON balance.run = run.id"
-            " ORDER BY start_us IS NULL, start_us, id"
-        )
-        return [_run(row) for row in rows]
+        order = " ORDER BY start_us IS NULL, start_us, id"
+        return [_run(row) for row in self.connection.execute(RUNS + order)]
+
+    def run(self, number: int) -> RunRow | None:
+        """Return one run; None where there is none of that number."""
+        row = self.connection.execute(RUNS + " WHERE id = ?", (number,)).fetchone()
+        return None if row is None else _run(row)
+
+    def newest_run(self) -> int | None:
+        """Return the number of the run that was begun last; None in an empty log."""
+        (number,) = self.connection.execute("SELECT max(id) FROM run").fetchone()
+        return None if number is None else int(number)
 
     def van_text(self, run: int) -> str:
         """Return the van file that a run was counted by."""

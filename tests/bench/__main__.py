@@ -2,9 +2,9 @@
 
 import sys
 
-from tests.bench import live, storage
+from tests.bench import live, storage, year
 
-BENCHES = {"live": live.main, "storage": storage.main}
+BENCHES = {"live": live.main, "storage": storage.main, "year": year.main}
 
 
 def main() -> int:

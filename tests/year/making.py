@@ -204,6 +204,7 @@ def copy_days(
     days: Sequence[int],
     prototypes: int,
     tables: Sequence[str] = tuple(dict(COPIED)),
+    source: str = "main",
 ) -> None:
     """Add days that repeat the prototypes in turn.
 
@@ -212,30 +213,36 @@ def copy_days(
         days: Numbers of the days.
         prototypes: How many there are.
         tables: What of them is copied.
+        source: Schema of the log that they are in: this one, or one that is attached
+            and has the same channels.
     """
     connection.execute("PRAGMA synchronous = OFF")
     for number in days:
         connection.execute("BEGIN")
-        _copy_day(connection, number, number % prototypes + 1, tables)
+        _copy_day(connection, number, number % prototypes + 1, tables, source)
         connection.execute("COMMIT")
 
 
 def _copy_day(
-    connection: sqlite3.Connection, number: int, run: int, tables: Sequence[str]
+    connection: sqlite3.Connection,
+    number: int,
+    run: int,
+    tables: Sequence[str],
+    source: str,
 ) -> None:
     (made,) = connection.execute(
-        "INSERT INTO run (recording, recording_sha256, start_us, is_start_sure,"
+        "INSERT INTO run (recording, recording_sha256, start_us, is_start_sure,"  # noqa: S608
         " zero_stamp_us, end_us, program, damaged_lines, van_file, descriptions, uid,"
         " dated_by, boot, zero_uptime_us)"
         " SELECT recording, recording_sha256, ?1, is_start_sure, zero_stamp_us, end_us,"
         " program, damaged_lines, van_file, descriptions, ?2, dated_by, boot,"
-        " zero_uptime_us FROM run WHERE id = ?3 RETURNING id",
-        (FIRST_DAY_US + number * DAY_US, f"{number:032x}", run),
+        f" zero_uptime_us FROM {source}.run WHERE id = ?3 RETURNING id",
+        (FIRST_DAY_US + number * DAY_US, f"{number + (1 << 64):032x}", run),
     ).fetchone()
     for table, columns in COPIED:
         if table in tables:
             connection.execute(
                 f"INSERT INTO {table} (run, {columns})"  # noqa: S608 (our own names)
-                f" SELECT ?1, {columns} FROM {table} WHERE run = ?2",
+                f" SELECT ?1, {columns} FROM {source}.{table} WHERE run = ?2",
                 (made, run),
             )
