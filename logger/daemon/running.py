@@ -23,6 +23,7 @@ from logger.places import Files
 from logger.sources.inbox import Inbox
 from logger.sources.opening import supervisors
 from logger.sources.supervisor import Supervisor
+from logger.store.salvage import salvage
 from logger.store.starting import PROGRAM, limits, live_start
 from logger.store.waiting_wal import WaitingWal
 from logger.store.writer import RunEnd
@@ -60,7 +61,7 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
     snapshots = SnapshotFile(files.snapshot)
     for source in sources:
         source.start()
-    book = Book(files.log, clock, limits(van))
+    book = Book(files.log, clock, limits(van), bring_over=salvage)
     try:
         begun = _begin(van, files.log, wall, book)
         for channel, value in begun.told.items():

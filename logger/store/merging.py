@@ -17,8 +17,8 @@ BEFORE_ALL = -(1 << 62)
 Transaction = Callable[[Callable[[], bool]], bool]
 """Does something in one transaction, and returns what it returned."""
 
-Row = tuple[int, int, int]
-"""One block: first sequence number, time of its latest item, number of items."""
+Row = tuple[int, int, int, int]
+"""One block: first and last sequence number, time of its latest item, number of items."""
 
 
 @dataclass(slots=True)
@@ -44,17 +44,17 @@ class Merging:
         while rows := self._next(run, until_us):
             group = _together(rows)
             if len(group) > 1:
-                self._merge(run, [first_seq for first_seq, _, _ in group])
+                self._merge(run, [first_seq for first_seq, *_ in group])
             self._done[run] = group[-1][0]
             yield
 
     def _next(self, run: int, until_us: int) -> list[Row]:
         rows = self.connection.execute(
-            "SELECT first_seq, last_us, n FROM raw_block"
+            "SELECT first_seq, last_seq, last_us, n FROM raw_block"
             " WHERE run = ? AND first_seq > ? ORDER BY first_seq LIMIT ?",
             (run, self._done.get(run, BEFORE_ALL), BLOCKS_A_PORTION),
         ).fetchall()
-        behind = [row for row in rows if row[1] < until_us]
+        behind = [row for row in rows if row[2] < until_us]
         return behind if behind == rows[: len(behind)] else []
 
     def _merge(self, run: int, keys: list[int]) -> None:
@@ -93,11 +93,16 @@ class Merging:
 
 
 def _together(rows: list[Row]) -> list[Row]:
-    """Return the first rows that go into one block: at least one."""
-    count, group = 0, list[Row]()
-    for row in rows:
-        count += row[2]
-        if group and count > ITEMS_PER_BLOCK:
+    """Return the first rows that go into one block: at least one.
+
+    Only blocks that follow one another: where one is missing, another copy of the log
+    may have it, and must find its place.
+    """
+    group = rows[:1]
+    count = rows[0][3]
+    for row in rows[1:]:
+        count += row[3]
+        if count > ITEMS_PER_BLOCK or row[0] != group[-1][1] + 1:
             break
         group.append(row)
     return group

@@ -108,7 +108,7 @@ class Rows:
         self.connection.executemany(
             "INSERT OR REPLACE INTO raw_block (run, first_seq, last_seq, first_us,"
             " last_us, n, items) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            [_raw_row(run, block) for block in blocks(batch.raw)],
+            [raw_row(run, block) for block in blocks(batch.raw)],
         )
         self.connection.executemany(
             "INSERT OR REPLACE INTO pin (run, start_us, end_us, why)"
@@ -275,7 +275,8 @@ def _plain(cell: Cell) -> tuple[int, float, float, float, float, float]:
     return cell.n, cell.low, cell.high, cell.mean, cell.last, covered_s(cell)
 
 
-def _raw_row(run: int, block: Sequence[Raw]) -> tuple[int | bytes, ...]:
+def raw_row(run: int, block: Sequence[Raw]) -> tuple[int | bytes, ...]:
+    """Return the row of a block of frames and lines, in order of arrival."""
     times = [item.t_us for item in block]
     span = (min(times), max(times))
     return (

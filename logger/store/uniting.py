@@ -1,0 +1,305 @@
+"""Unites rows of two copies of a run: what is fuller stays, nothing is taken away.
+
+All of it happens in a transaction of the caller. Numbers of runs and channels differ
+from log to log, and are told here by those of the open one.
+"""
+
+import zlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from logger.core.tick import Cell
+from logger.decode.frames import Raw
+from logger.store.connect import Connection
+from logger.store.folded import Span, read_block, read_span
+from logger.store.folding import Quarter, Second
+from logger.store.packed import DamagedRowError, pack, unpack
+from logger.store.private import NOTES, PLACES, POSITIONS, marks
+from logger.store.recording import unpack_block
+from logger.store.rows import raw_row
+from logger.store.seconds import walk
+from logger.store.shapes import Row, Shape
+
+
+@dataclass(slots=True)
+class Uniting:
+    """The open log, and what the numbers of the other one mean in it.
+
+    Attributes:
+        connection: The open log.
+        damaged: Rows that could not be taken, by table.
+        channels: Number here by number there.
+        runs: Number here by number there.
+    """
+
+    connection: Connection
+    damaged: dict[str, int]
+    channels: dict[int, int] = field(default_factory=dict)
+    runs: dict[int, int] = field(default_factory=dict)
+    positions: set[int] = field(default_factory=set)
+    _marks: dict[int, set[str]] = field(default_factory=dict)
+
+    def miss(self, table: str, count: int = 1) -> None:
+        """Count rows that could not be taken."""
+        self.damaged[table] = self.damaged.get(table, 0) + count
+
+    def add_channel(self, number: int, name: str, unit: str, label: str) -> None:
+        """Take in a channel of the other log."""
+        self.connection.execute(
+            "INSERT INTO channel (name, unit, label) VALUES (?, ?, ?)"
+            " ON CONFLICT (name) DO NOTHING",
+            (name, unit, label),
+        )
+        row = self.connection.execute(
+            "SELECT id FROM channel WHERE name = ?", (name,)
+        ).fetchone()
+        self.channels[number] = int(row[0])
+        if name in POSITIONS:
+            self.positions.add(int(row[0]))
+
+    def is_erased(self, run: int, what: str) -> bool:
+        """Return whether places or notes of a run here were erased on request."""
+        if run not in self._marks:
+            self._marks[run] = marks(self.connection, run)
+        return what in self._marks[run]
+
+    def channel(self, run: int, number: int) -> int | None:
+        """Return a channel's number here; None if it is not known or not wanted."""
+        here = self.channels.get(number)
+        if here in self.positions and self.is_erased(run, PLACES):
+            return None
+        return here
+
+    def mapped(self, shape: Shape, rows: Iterable[Row]) -> Iterator[Row]:
+        """Yield rows of one table with the numbers of this log."""
+        columns = shape.columns
+        run_at = columns.index("run")
+        channel_at = columns.index("channel") if "channel" in columns else None
+        for row in rows:
+            cells, run = list(row), self.runs.get(row[run_at])
+            if run is None:
+                self.miss(shape.table)
+                continue
+            cells[run_at] = run
+            if channel_at is not None:
+                channel = self.channel(run, row[channel_at])
+                if channel is None:
+                    continue
+                cells[channel_at] = channel
+            if shape.table == "event" and self._is_erased_note(run, row):
+                continue
+            yield tuple(cells)
+
+    def _is_erased_note(self, run: int, event: Row) -> bool:
+        return event[2] == "note" and self.is_erased(run, NOTES)
+
+
+def add_ticks(uniting: Uniting, quarter: Quarter, rows: Sequence[Row]) -> int:
+    """Take in seconds that are not folded; return how many were added or filled up.
+
+    Args:
+        uniting: The open log.
+        quarter: Their quarter of an hour, by the run's number here.
+        rows: Of the table `tick`, by the numbers there.
+    """
+    seconds = {}
+    for _, index, packed in rows:
+        try:
+            first_us, last_us, cells = unpack(packed)
+        except DamagedRowError:
+            uniting.miss("tick")
+            continue
+        seconds[index] = (first_us, last_us, _renumbered(uniting, quarter.run, cells))
+    return _unite(uniting.connection, quarter, seconds)
+
+
+def _renumbered(
+    uniting: Uniting, run: int, cells: Mapping[int, Cell]
+) -> dict[int, Cell]:
+    found = {}
+    for number, cell in cells.items():
+        channel = uniting.channel(run, number)
+        if channel is not None:
+            found[channel] = cell
+    return found
+
+
+def add_blocks(
+    uniting: Uniting, quarter: Quarter, packed: bytes | None, rows: Sequence[Row]
+) -> int:
+    """Take in folded seconds; return how many were added or filled up.
+
+    A block never takes the place of a fuller one: where both logs have seconds of the
+    quarter, what is missing here comes as rows of seconds, which the next folding
+    unites with the blocks.
+
+    Args:
+        uniting: The open log.
+        quarter: Their quarter of an hour, by the run's number here.
+        packed: The span, None where it is lost.
+        rows: Of the table `block`, by the numbers there.
+    """
+    try:
+        if packed is None:
+            raise DamagedRowError("no span")
+        span = read_span(packed)
+    except DamagedRowError:
+        uniting.miss("block", len(rows))
+        return 0
+    blocks = []
+    for _, number, _, _, beat, cells in rows:
+        channel = uniting.channel(quarter.run, number)
+        if channel is not None:
+            blocks.append((channel, beat, cells))
+    if _takes_whole(uniting.connection, quarter, packed):
+        return _copy(uniting, quarter, span, packed, blocks)
+    return _unite(uniting.connection, quarter, _seconds(uniting, span, blocks))
+
+
+def _takes_whole(connection: Connection, quarter: Quarter, packed: bytes) -> bool:
+    """Return whether blocks of a span can stand here as they are."""
+    tick = connection.execute(
+        "SELECT 1 FROM tick WHERE run = ? AND tick BETWEEN ? AND ? LIMIT 1",
+        (quarter.run, *quarter.ticks),
+    ).fetchone()
+    span = connection.execute(
+        "SELECT beats FROM span WHERE run = ? AND quarter = ?",
+        (quarter.run, quarter.index),
+    ).fetchone()
+    return tick is None and (span is None or span[0] == packed)
+
+
+def _copy(
+    uniting: Uniting,
+    quarter: Quarter,
+    span: Span,
+    packed: bytes,
+    blocks: Sequence[tuple[int, int, bytes]],
+) -> int:
+    place = (quarter.run, quarter.index)
+    before = uniting.connection.execute(
+        "SELECT count(*) FROM span WHERE run = ? AND quarter = ?", place
+    ).fetchone()
+    sound = [block for block in blocks if is_inflatable(block[2])]
+    uniting.miss("block", len(blocks) - len(sound))
+    uniting.connection.execute(
+        "INSERT OR IGNORE INTO span (run, quarter, n, beats) VALUES (?, ?, ?, ?)",
+        (*place, len(span.indexes), packed),
+    )
+    uniting.connection.executemany(
+        "INSERT INTO block (run, quarter, channel, beat, cells) VALUES (?, ?, ?, ?, ?)"
+        " ON CONFLICT (channel, run, quarter) DO NOTHING",
+        [(*place, *block) for block in sound],
+    )
+    return 0 if before[0] else len(span.indexes)
+
+
+def is_inflatable(packed: bytes) -> bool:
+    """Return whether packed bytes are as they were written: a sum in them tells."""
+    try:
+        zlib.decompress(packed)
+    except zlib.error:
+        return False
+    return True
+
+
+def _seconds(
+    uniting: Uniting, span: Span, blocks: Sequence[tuple[int, int, bytes]]
+) -> dict[int, Second]:
+    cells: list[dict[int, Cell]] = [{} for _ in span.indexes]
+    for channel, number, packed in blocks:
+        try:
+            beat = span.beats[number]
+            found = read_block(packed, beat)
+        except (DamagedRowError, IndexError):
+            uniting.miss("block")
+            continue
+        for place, cell in zip(beat.places, found, strict=True):
+            cells[place][channel] = cell
+    times = zip(span.first_us, span.last_us, cells, strict=True)
+    return dict(zip(span.indexes, times, strict=True))
+
+
+def _unite(
+    connection: Connection, quarter: Quarter, seconds: Mapping[int, Second]
+) -> int:
+    """Store what the seconds of a quarter have more than those here."""
+    here = dict(walk(connection, quarter.run, *quarter.ticks))
+    rows = []
+    for index in sorted(seconds):
+        second = united(here.get(index), seconds[index])
+        if second is not None:
+            first_us, last_us, cells = second
+            packed = pack(first_us, last_us, sorted(cells.items()))
+            rows.append((quarter.run, index, packed))
+    connection.executemany(
+        "INSERT OR REPLACE INTO tick (run, tick, cells) VALUES (?, ?, ?)", rows
+    )
+    return len(rows)
+
+
+def united(ours: Second | None, theirs: Second) -> Second | None:
+    """Return a second with all that two copies have of it; None where ours has all."""
+    if ours is None:
+        return theirs if theirs[2] else None
+    cells = dict(ours[2])
+    for channel, cell in theirs[2].items():
+        if channel not in cells or cell.n > cells[channel].n:
+            cells[channel] = cell
+    second = (min(ours[0], theirs[0]), max(ours[1], theirs[1]), cells)
+    return None if second == (*ours[:2], dict(ours[2])) else second
+
+
+def add_frames(uniting: Uniting, rows: Sequence[Row]) -> None:
+    """Take in blocks of frames and lines; what overlaps is taken item by item."""
+    for number, first, last, *times, n, items in rows:
+        run = uniting.runs.get(number)
+        if run is None or not is_inflatable(items):
+            uniting.miss("raw_block")
+            continue
+        if uniting.is_erased(run, PLACES):
+            continue
+        here = _overlapping(uniting.connection, run, first, last)
+        if not here:
+            _insert_frames(uniting.connection, (run, first, last, *times, n, items))
+        elif not any(a <= first and last <= b for a, b in here):
+            _add_items(uniting, run, items, here)
+
+
+def _overlapping(
+    connection: Connection, run: int, first: int, last: int
+) -> list[tuple[int, int]]:
+    """Return the first and last numbers of the blocks here that share some."""
+    rows = connection.execute(
+        "SELECT first_seq, last_seq FROM raw_block WHERE run = ?1 AND first_seq <= ?3"
+        " AND last_seq >= ?2 AND first_seq >= coalesce((SELECT max(first_seq)"
+        " FROM raw_block WHERE run = ?1 AND first_seq <= ?2), ?2) ORDER BY first_seq",
+        (run, first, last),
+    ).fetchall()
+    return [(int(a), int(b)) for a, b in rows]
+
+
+def _insert_frames(connection: Connection, row: Sequence[int | bytes]) -> None:
+    connection.execute(
+        "INSERT INTO raw_block (run, first_seq, last_seq, first_us, last_us, n, items)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        row,
+    )
+
+
+def _add_items(
+    uniting: Uniting, run: int, packed: bytes, here: Sequence[tuple[int, int]]
+) -> None:
+    try:
+        items = unpack_block(packed)
+    except DamagedRowError:
+        uniting.miss("raw_block")
+        return
+    # Cut where a block here lies between: no two blocks may share numbers.
+    pieces: dict[int, list[Raw]] = {}
+    for item in items:
+        if not any(a <= item.seq <= b for a, b in here):
+            piece = sum(b < item.seq for _, b in here)
+            pieces.setdefault(piece, []).append(item)
+    for block in pieces.values():
+        _insert_frames(uniting.connection, raw_row(run, block))
