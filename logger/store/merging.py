@@ -18,7 +18,7 @@ Transaction = Callable[[Callable[[], bool]], bool]
 """Does something in one transaction, and returns what it returned."""
 
 Row = tuple[int, int, int, int]
-"""One block: first and last sequence number, time of its latest item, number of items."""
+"""One block: first and last sequence number, time of its latest item, how many."""
 
 
 @dataclass(slots=True)
