@@ -9,6 +9,7 @@ buses and ports, so that it can be read without anything else.
 import json
 import struct
 import zlib
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import accumulate, pairwise
 from typing import assert_never
@@ -132,9 +133,10 @@ def _unpack(body: bytes) -> list[Raw]:
     order, at = unpack_ints(body, at, count)
     times, at = unpack_ints(body, at, count)
     seqs, at = unpack_ints(body, at, count)
+    counts = Counter(order)
     data: list[Iterator[bytes]] = []
     for number in range(kind_count):
-        found, at = _unpack_data(body, at, order.count(number))
+        found, at = _unpack_data(body, at, counts[number])
         data.append(iter(found))
     return [
         _item(*names[number], t_us, seq, can_ids[number], next(data[number]))
