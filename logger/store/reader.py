@@ -25,6 +25,7 @@ from logger.store.migrations import (
     migrate,
     version_of,
 )
+from logger.store.packed import DamagedRowError
 from logger.store.recording import unpack_block
 from logger.store.seconds import newest_quarter, walk, walk_channel
 
@@ -201,6 +202,8 @@ class Log:
     def _name(self, number: int) -> str:
         if number not in self.channels:  # heard first after the log was opened
             self.channels |= self.connection.execute("SELECT id, name FROM channel")
+        if number not in self.channels:
+            raise DamagedRowError(f"a channel {number} that the log does not name")
         return self.channels[number]
 
     def runs(self) -> list[RunRow]:

@@ -99,11 +99,15 @@ class Card(Disk):
 
     image: Path
 
+    @property
+    def trigger(self) -> Path:
+        """What the kernel takes for an error of the file system."""
+        device = Path(ran("findmnt", "-no", "SOURCE", self.place)).name
+        return Path("/sys/fs/ext4") / device / "trigger_fs_error"
+
     def break_down(self) -> None:
         """Let the kernel find an error on it: from then on it is read-only."""
-        device = Path(ran("findmnt", "-no", "SOURCE", self.place)).name
-        trigger = Path("/sys/fs/ext4") / device / "trigger_fs_error"
-        trigger.write_text("a test")
+        self.trigger.write_text("a test")
         # What nobody has written back yet is refused now, not half a minute later.
         subprocess.run(["sync", "-f", self.place], check=False, capture_output=True)
 
@@ -119,6 +123,10 @@ class Card(Disk):
     def accept(self) -> None:
         """Take writes again."""
         ran("chattr", "-i", *self._written)
+
+    def remount(self, how: str) -> None:
+        """Mount it `ro` or `rw` from now on; nobody may have a file open to write."""
+        ran("mount", "-o", f"remount,{how}", self.place)
 
     @contextmanager
     def hanging(self) -> Iterator[None]:
@@ -150,3 +158,15 @@ def card(folder: Path, size_mib: int = 32) -> Iterator[Card]:
     ran("mkfs.ext4", "-q", image)
     with _mounted(place, "-o", CARD_OPTIONS, str(image)):
         yield Card(place, image)
+
+
+@cache
+def cannot_mount_cards() -> str:
+    """Return why no file with a file system can be mounted here; empty if it can."""
+    with TemporaryDirectory() as folder:
+        try:
+            with card(Path(folder)) as mounted:
+                is_there = mounted.trigger.exists()
+        except (OSError, subprocess.CalledProcessError) as err:
+            return f"cannot mount a card: {err}"
+    return "" if is_there else "no way to let the kernel find an error"

@@ -13,8 +13,16 @@ import pytest
 
 from logger.live import Snapshot
 from logger.store.reader import Log
+from logger.store.writer import Writer
 from tests.edges.living import SPEED, Living, lived_s, living
-from tests.faults.disks import Card, Disk, cannot_mount, card, small_disk
+from tests.faults.disks import (
+    Card,
+    Disk,
+    cannot_mount,
+    cannot_mount_cards,
+    card,
+    small_disk,
+)
 
 pytestmark = pytest.mark.skipif(bool(cannot_mount()), reason=cannot_mount())
 
@@ -29,6 +37,8 @@ def disk(tmp_path: Path) -> Iterator[Disk]:
 
 @pytest.fixture
 def ext4(tmp_path: Path) -> Iterator[Card]:
+    if cannot_mount_cards():
+        pytest.skip(cannot_mount_cards())
     with card(tmp_path) as mounted:
         yield mounted
 
@@ -146,6 +156,24 @@ def test_a_card_that_turned_read_only_and_was_mended_is_stored_on(
         van.until(lambda now: lived_s(now) > lived_s(back) + 5)
         van.end_logger()
     assert_whole(ext4.log, max(stored, int(lived_s(back))))
+
+
+def test_a_card_that_is_read_only_at_the_start_gets_all_from_the_first_second(
+    tmp_path: Path, ext4: Card
+) -> None:
+    Writer(ext4.log).close()
+    ext4.remount("ro")
+    with living(tmp_path, SPEED, ext4.log) as van:
+        told = van.until(lambda now: "read-only" in now.not_stored)
+        assert told.readings["pack.current_a"].age_s < 5
+        van.until(lambda now: lived_s(now) > lived_s(told) + 20)
+        ext4.remount("rw")
+        back = van.until(is_stored_again)
+        van.until(lambda now: lived_s(now) > lived_s(back) + 5)
+        van.end_logger()
+    assert_whole(ext4.log, int(lived_s(back)))
+    with Log(ext4.log) as log:
+        assert next(iter(log.ticks(1))).index == 0
 
 
 def test_a_card_that_stays_read_only_keeps_what_was_stored(
