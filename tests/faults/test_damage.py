@@ -55,24 +55,35 @@ def van(tmp_path: Path) -> Iterator[Living]:
         yield each
 
 
-def test_a_damaged_log_is_set_aside_and_logging_goes_on(van: Living) -> None:
+def seconds_of(path: Path) -> dict[str, set[int]]:
+    """Return which seconds a log holds, by the identity of their run."""
+    with Log(path) as log:
+        return {
+            run.uid: {tick.index for tick in log.ticks(run.id)} for run in log.runs()
+        }
+
+
+def test_a_damaged_log_is_set_aside_salvaged_and_logged_on(van: Living) -> None:
     path = van.files.log
     van.until(lambda now: lived_s(now) > 5)
+    before = seconds_of(path)
     with Log(path) as log:
         uid = log.runs()[-1].uid
     destroy_pages(path)
     told = van.until(lambda now: "damaged" in now.notice)
+    # As soon as nothing waits, what can be read of it is brought over.
+    van.until(lambda now: "is in this one" in now.notice)
     van.until(lambda now: lived_s(now) > lived_s(told) + 20)
     van.end_logger()
     (aside,) = path.parent.glob("van.damaged-*.db")
-    assert aside.name in told.notice
-    seconds = set()
-    for each in (path, aside):
-        with Log(each) as log:
-            (run,) = [run for run in log.runs() if run.uid == uid]
-            seconds |= {tick.index for tick in log.ticks(run.id)}
-    # Between the two files no second is missing.
-    assert seconds == set(range(max(seconds) + 1))
-    assert max(seconds) > lived_s(told)
+    assert aside.name.endswith(".salvaged.db")
+    after = seconds_of(path)
+    # Of the run under way no second is missing; of the old ones some were destroyed.
+    assert after[uid] == set(range(max(after[uid]) + 1))
+    assert max(after[uid]) > lived_s(told)
+    old = [(run, second) for run, seconds in before.items() for second in seconds]
+    back = [(run, second) for run, second in old if second in after.get(run, ())]
+    assert len(back) > len(old) / 2
     with closing(sqlite3.connect(path)) as plain:
         assert plain.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert plain.execute("PRAGMA foreign_key_check").fetchall() == []
