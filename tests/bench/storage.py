@@ -15,14 +15,16 @@ from tempfile import TemporaryDirectory
 import apsw
 
 from logger.clock import Clock
-from logger.core.tick import Tick
+from logger.core.tick import US_PER_S, Tick
+from logger.store.charts import envelope
 from logger.store.connect import Connect, connect_for_writing
+from logger.store.reader import Log
 from logger.store.rows import Batch
 from logger.store.writer import RunEnd, Writer
 from tests.bench.counted import Counted
-from tests.bench.live import line
-from tests.bench.peers import growing_file, indexed_rows
-from tests.year.making import Booked, Plan, run_start
+from tests.bench.live import line, middle
+from tests.bench.peers import RECORD, growing_file, indexed_rows
+from tests.year.making import FIRST_DAY_US, Booked, Plan, run_start
 from tests.year.van import Second
 
 SPAN_S = 3600
@@ -34,6 +36,9 @@ DAY_ON_S = 9 * 3600
 
 HURRIED_S = 600
 """How much is written to see how fast it goes."""
+
+CHANNEL = "pack.power_w"
+POINTS = 500
 
 PLAN = Plan(drive_s=SPAN_S // 2, charge_s=SPAN_S // 2)
 
@@ -117,6 +122,42 @@ def cost_lines(folder: Path, made: Sequence[Second]) -> Iterator[str]:
     share = counted.written["WAL"] / max(1, counted.total) * 100.0
     yield line("of what the log writes, to the WAL", "-", share, "%")
     yield from table_lines(folder / "whole.db", whole.values)
+    yield from chart_lines(folder, made)
+
+
+def chart_lines(folder: Path, made: Sequence[Second]) -> Iterator[str]:
+    """Yield how long a chart of the hour takes; `bench year` has the longer ones."""
+    number = list({name: 0 for each in made for name in each.tick.cells}).index(CHANNEL)
+    start_us, step_us = FIRST_DAY_US, SPAN_S * US_PER_S // POINTS
+
+    def ours() -> None:
+        with Log(folder / "plain.db") as log:
+            envelope(log, CHANNEL, start_us, start_us + SPAN_S * US_PER_S, POINTS)
+
+    def rows() -> None:
+        with closing(sqlite3.connect(folder / "rows.db")) as log:
+            log.execute(
+                "SELECT t_us / ?, min(value), max(value), avg(value) FROM sample"
+                " WHERE channel = ? GROUP BY 1",
+                (step_us, number),
+            ).fetchall()
+
+    def file() -> None:
+        buckets: dict[int, list[float]] = {}
+        for t_us, channel, value in RECORD.iter_unpack((folder / "file").read_bytes()):
+            if channel == number:
+                buckets.setdefault(t_us // step_us, []).append(value)
+        [(min(each), max(each), sum(each)) for each in buckets.values()]
+
+    for what, draw in (("log", ours), ("indexed rows", rows), ("growing file", file)):
+        took_ms = middle([_took_s(draw) for _ in range(5)]) * 1000.0
+        yield line(f"chart of an hour, {what}", "-", took_ms, "ms")
+
+
+def _took_s(job: Callable[[], None]) -> float:
+    start_s = time.perf_counter()
+    job()
+    return time.perf_counter() - start_s
 
 
 def _frames(made: Sequence[Second]) -> int:
