@@ -15,7 +15,8 @@ BESIDE = ("", "-wal", "-shm", "-journal")
 
 _MAGIC = b"SQLite format 3\x00"
 _ID_AT = 68
-_PAGE = 4096
+_PAGE = 1024
+"""Every page size that a log may have is a multiple of it."""
 _DONE = ".salvaged.db"
 _LOST = ".unreadable.db"
 

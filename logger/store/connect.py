@@ -162,11 +162,25 @@ def connect_for_writing(path: Path) -> sqlite3.Connection:
         ) from err
 
 
+PAGE_BYTES = 1024
+"""Of a new log: a commit writes whole pages, and mostly touches three; a quarter of the
+usual page is less than half of what the card has to take in a day (measured)."""
+
+PAGES_WAITING = 4000
+"""Taken into the log together: as many bytes as with pages of the usual size."""
+
+
+def make_small_pages(connection: Connection) -> None:
+    """Choose the size of the pages; a log that has any keeps its own."""
+    connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+
+
 def write_with_care(connection: Connection) -> None:
     """Set how an open log is written; it is known to be one of ours."""
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA journal_mode = WAL").fetchone()
     connection.execute(f"PRAGMA journal_size_limit = {CUT_BACK_BYTES}").fetchone()
+    connection.execute(f"PRAGMA wal_autocheckpoint = {PAGES_WAITING}").fetchone()
     # NORMAL loses seconds at a power cut; FULL loses the open batch only.
     connection.execute("PRAGMA synchronous = FULL")
 

@@ -15,8 +15,10 @@ from types import TracebackType
 from typing import Any
 
 MAGIC = b"SQLite format 3\x00"
-USUAL_SIZE = 4096
-"""Page size where the header is lost: what SQLite makes unless told otherwise."""
+SIZES = (1024, 4096)
+"""Page sizes of logs, the smaller first: tried one by one where the header is lost."""
+
+PROBES = 200
 
 TABLE_LEAF, TABLE_NODE, INDEX_LEAF, INDEX_NODE = 0x0D, 0x05, 0x0A, 0x02
 LONGEST_ROW = 1 << 26
@@ -88,7 +90,7 @@ class Pages:
     def __post_init__(self) -> None:
         self._file = os.open(self.path, os.O_RDONLY)
         header = os.pread(self._file, 100, 0)
-        self.size = _page_size(header)
+        self.size = _page_size(header) or self._likely_size()
         self.count = os.fstat(self._file).st_size // self.size
         wal = self.path.with_name(self.path.name + "-wal")
         if wal.exists():
@@ -109,6 +111,27 @@ class Pages:
         if self._wal is not None:
             os.close(self._wal)
 
+    def _likely_size(self) -> int:
+        """Return the size by which most pages make sense."""
+        length = os.fstat(self._file).st_size
+        shares = {}
+        for size in SIZES:
+            self.size = size
+            self.count = count = max(1, length // size)
+            # An odd step: every fourth small page alone looks like a large one.
+            probes = range(2, count + 1, count // PROBES | 1)
+            shares[size] = sum(map(self._makes_sense, probes)) / max(1, len(probes))
+        # Large pages begin where every fourth small one would.
+        most = max(shares.values())
+        return next(size for size in SIZES if shares[size] >= most / 2)
+
+    def _makes_sense(self, number: int) -> bool:
+        try:
+            page = self.page(number)
+        except BadPageError:
+            return False
+        return page.lost == 0 and bool(page.cells)
+
     def bytes_of(self, number: int) -> bytes:
         """Return one page.
 
@@ -116,11 +139,13 @@ class Pages:
             BadPageError: There is no such page.
         """
         place = self._newer.get(number)
+        if not 1 <= number <= self.count and place is None:
+            raise BadPageError(f"no page {number}")
         if place is not None and self._wal is not None:
             found = os.pread(self._wal, self.size, place)
         else:
             found = os.pread(self._file, self.size, (number - 1) * self.size)
-        if number < 1 or len(found) < self.size:
+        if len(found) < self.size:
             raise BadPageError(f"no page {number}")
         return found
 
@@ -191,13 +216,14 @@ class Pages:
 
 
 def _page_size(header: bytes) -> int:
+    """Return what the header says; 0 where it says nothing that can be."""
     if header[:16] != MAGIC:
-        return USUAL_SIZE
+        return 0
     (told,) = struct.unpack_from(">H", header, 16)
     size = 65536 if told == 1 else int(told)
     # A size that is none is of a damaged header.
     is_size = 512 <= size <= 65536 and size & (size - 1) == 0
-    return size if is_size else USUAL_SIZE
+    return size if is_size else 0
 
 
 def _length_here(size: int, length: int, kind: int) -> int:

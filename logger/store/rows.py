@@ -4,18 +4,19 @@ Every row has a key of its own and replaces itself, so that storing a batch agai
 changes nothing. Knows no thread and begins no transaction.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import assert_never
 
 from logger.core.rollup import Minute, Quarter, covered_s
-from logger.core.tick import Cell, Tick
+from logger.core.tick import US_PER_S, Cell, Tick
 from logger.core.trips import Trip
 from logger.decode.frames import Raw
 from logger.pipeline.spec import Balance, Output, Remark
 from logger.quantities import find_channel
 from logger.store.connect import Connection
 from logger.store.packed import pack
+from logger.store.pinning import PINNING
 from logger.store.recording import blocks, pack_block
 
 RUN_TABLES = (
@@ -113,7 +114,7 @@ class Rows:
         self.connection.executemany(
             "INSERT OR REPLACE INTO pin (run, start_us, end_us, why)"
             " VALUES (?, ?, ?, ?)",
-            [(run, pin.start_us, pin.end_us, pin.why) for pin in batch.pins],
+            [(run, *pin) for pin in (*_pins(batch.pins), *_pinned_by(remarks))],
         )
         self.connection.executemany(
             "INSERT OR REPLACE INTO event (run, t_us, kind, text) VALUES (?, ?, ?, ?)",
@@ -273,6 +274,21 @@ def discard(connection: Connection, run: int) -> None:
 
 def _plain(cell: Cell) -> tuple[int, float, float, float, float, float]:
     return cell.n, cell.low, cell.high, cell.mean, cell.last, covered_s(cell)
+
+
+def _pins(pins: Iterable[Pin]) -> Iterator[tuple[int, int, str]]:
+    yield from ((pin.start_us, pin.end_us, pin.why) for pin in pins)
+
+
+def _pinned_by(
+    remarks: Iterable[tuple[int, int, str, str]],
+) -> Iterator[tuple[int, int, str]]:
+    """Yield the stretches around events that are worth keeping frames for."""
+    for _, t_us, kind, _ in remarks:
+        if kind in PINNING:
+            before_s, after_s = PINNING[kind]
+            start_us = t_us - round(before_s * US_PER_S)
+            yield start_us, t_us + round(after_s * US_PER_S), kind
 
 
 def raw_row(run: int, block: Sequence[Raw]) -> tuple[int | bytes, ...]:

@@ -41,6 +41,8 @@ class Uniting:
 
     def miss(self, table: str, count: int = 1) -> None:
         """Count rows that could not be taken."""
+        if count == 0:
+            return
         self.damaged[table] = self.damaged.get(table, 0) + count
 
     def add_channel(self, number: int, name: str, unit: str, label: str) -> None:

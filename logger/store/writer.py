@@ -22,6 +22,7 @@ from logger.store.connect import (
     WriterLock,
     as_store_error,
     connect_for_writing,
+    make_small_pages,
     write_with_care,
 )
 from logger.store.dating import redate
@@ -233,6 +234,7 @@ class Writer:
     def _open(self) -> None:
         self._connection = self.connect(self.path)
         try:
+            make_small_pages(self._connection)
             # Refuses somebody else's database before anything in it is touched.
             migrate(self._connection, self.path.name, self.clock.wall_us())
             write_with_care(self._connection)

@@ -21,7 +21,7 @@ from tests.running import ampledger
 
 START = RunStart(None, None, 1_700_000_000_000_000, True, 0, "test", "[van]", {})
 DAY_US = 86_400_000_000
-PAGE = 4096
+PAGE = 1024
 
 
 def never() -> bool:

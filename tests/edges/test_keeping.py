@@ -13,9 +13,10 @@ from logger.clock import Clock
 from logger.core.rollup import Minute, Quarter
 from logger.core.tick import Cell, Tick
 from logger.decode.frames import Frame, Raw
+from logger.pipeline.spec import Remark
 from logger.store.keeping import FULL_FRAC, Limits
 from logger.store.reader import Log
-from logger.store.rows import Batch, Pin
+from logger.store.rows import Batch, Event, Pin
 from logger.store.starting import limits
 from logger.store.writer import RunEnd, RunStart, Writer
 from logger.van.reading import read_van
@@ -264,3 +265,14 @@ def test_the_van_file_says_what_is_kept(tmp_path: Path) -> None:
     )
     van.write_text("[van]\nname = 'Test'\n")
     assert limits(read_van(van)).quarters_us is None
+
+
+def test_a_note_pins_the_frames_around_it(path: Path) -> None:
+    with Writer(path) as writer:
+        run = writer.begin_run(START)
+        writer.store(run, Batch([Remark(1_200_000_000, "note", "It smells.")]))
+        writer.store(run, Batch(events=[Event(5, "source lost", "port meter")]))
+        writer.end_run(run, RunEnd(3_600_000_000))
+    # By hand: 20 min less 10 min, and 20 min and 60 s.
+    assert one(path, "SELECT start_us, end_us FROM pin") == (600_000_000, 1_260_000_000)
+    assert one(path, "SELECT count(*) FROM pin WHERE why = 'note'") == (1,)

@@ -14,7 +14,7 @@ from tests.edges.living import Living, lived_s, living
 from tests.faults.life import start_of
 from tests.faults.recording import made_up
 
-PAGE = 4096
+PAGE = 1024
 LEAF = 0x0A
 """First byte of a page that holds rows of a table without row numbers.
 
