@@ -97,6 +97,15 @@ def unpack_ints(data: bytes, at: int, count: int) -> tuple[list[int], int]:
     return values, end
 
 
+def skip_ints(data: bytes, at: int, count: int) -> int:
+    """Return where the column behind one of so many numbers begins."""
+    if count == 0:
+        return at
+    width = data[at] & ~_RISES
+    _, at = _read_varint(data, at + 1)
+    return at + (count - 1) * width
+
+
 def _width(values: Sequence[int]) -> int:
     """Return how many bytes each number needs; 0 if all are zero."""
     if not any(values):

@@ -20,6 +20,7 @@ from logger.store.columns import (
     on_grid,
     pack_ints,
     ranks,
+    skip_ints,
     unpack_ints,
     wrapped,
 )
@@ -162,6 +163,34 @@ def _read_span(body: bytes) -> Span:
         found.append(Beat(places, tuple(ns), tuple(covered_us)))
     last_us = _more(length, first_us)
     return Span(tuple(indexes), tuple(first_us), tuple(last_us), tuple(found))
+
+
+def read_beat(packed: bytes, number: int) -> tuple[tuple[int, ...], Beat]:
+    """Return which seconds a span has, and one of its beats; the rest is passed over.
+
+    Raises:
+        DamagedRowError: The bytes are no span of a known form, or lack that beat.
+    """
+    try:
+        return _read_beat(_opened(packed), number)
+    except (LookupError, ValueError, OverflowError) as err:
+        raise DamagedRowError("not the seconds of a quarter of an hour") from err
+
+
+def _read_beat(body: bytes, number: int) -> tuple[tuple[int, ...], Beat]:
+    (count, beats), at = unpack_ints(body, 1, 2)
+    if not 0 <= number < beats:
+        raise IndexError(f"no beat {number}")
+    indexes, at = unpack_ints(body, at, count)
+    at = skip_ints(body, skip_ints(body, at, count), count)
+    for _ in range(number):
+        heard, at = unpack_ints(body, at, count)
+        at = skip_ints(body, skip_ints(body, at, sum(heard)), sum(heard))
+    heard, at = unpack_ints(body, at, count)
+    places = tuple(place for place, is_heard in enumerate(heard) if is_heard)
+    ns, at = unpack_ints(body, at, len(places))
+    covered_us, at = unpack_ints(body, at, len(places))
+    return tuple(indexes), Beat(places, tuple(ns), tuple(covered_us))
 
 
 def _opened(packed: bytes) -> bytes:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from logger.core.rollup import TICKS_PER_QUARTER
 from logger.core.tick import US_PER_S, Cell
 from logger.store.connect import Connection
-from logger.store.folded import Folding, read_block, read_span
+from logger.store.folded import Folding, read_beat, read_block, read_span
 from logger.store.packed import DamagedRowError, unpack
 
 SECONDS_A_PORTION = 60
@@ -189,9 +189,6 @@ def folded_channel(
     ).fetchone()
     if row is None:
         return []
-    span = read_span(row[0])
-    if not 0 <= row[1] < len(span.beats):
-        raise DamagedRowError(f"a block of beat {row[1]}, which its span lacks")
-    beat = span.beats[row[1]]
+    indexes, beat = read_beat(row[0], row[1])
     found = read_block(row[2], beat)
-    return [(span.indexes[p], c) for p, c in zip(beat.places, found, strict=True)]
+    return [(indexes[p], cell) for p, cell in zip(beat.places, found, strict=True)]

@@ -1,7 +1,8 @@
 """What the log is measured against: plain indexed rows, and a file that only grows.
 
-Both store one value of a channel a second, where the log stores n, lowest, highest,
-newest, integral and covered time: that flatters them.
+The log stores n, lowest, highest, newest, integral and covered time of a channel each
+second. Rows are written with all six, and, which flatters them, with the newest alone,
+as the growing file does.
 """
 
 import os
@@ -36,6 +37,55 @@ class IndexedRows:
             "INSERT INTO sample (t_us, channel, value) VALUES (?, ?, ?)", rows
         )
         self.connection.execute("COMMIT")
+
+
+@dataclass(slots=True)
+class WholeRows:
+    """A row of all six values a channel, an index, a transaction a second."""
+
+    connection: Connection
+    numbers: dict[str, int]
+
+    def store(self, tick: Tick) -> None:
+        """Store one second."""
+        rows = [
+            (
+                tick.last_us,
+                self.numbers.setdefault(name, len(self.numbers)),
+                cell.n,
+                cell.low,
+                cell.high,
+                cell.last,
+                cell.integral,
+                cell.covered_us,
+            )
+            for name, cell in tick.cells.items()
+        ]
+        self.connection.execute("BEGIN IMMEDIATE")
+        self.connection.executemany(
+            "INSERT INTO sample (t_us, channel, n, low, high, last, integral,"
+            " covered_us) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            rows,
+        )
+        self.connection.execute("COMMIT")
+
+
+@contextmanager
+def whole_rows(path: Path, connect: Connect) -> Iterator[WholeRows]:
+    """Give a table of plain rows of all six values to write to."""
+    connection = connect(path)
+    connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute(
+        "CREATE TABLE sample (t_us INTEGER NOT NULL, channel INTEGER NOT NULL,"
+        " n INTEGER NOT NULL, low REAL NOT NULL, high REAL NOT NULL,"
+        " last REAL NOT NULL, integral REAL NOT NULL, covered_us INTEGER NOT NULL)"
+    )
+    connection.execute("CREATE INDEX sample_by_channel ON sample (channel, t_us)")
+    yield WholeRows(connection, {})
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    connection.execute("PRAGMA journal_mode = DELETE").fetchone()
+    connection.close()
 
 
 @contextmanager

@@ -23,7 +23,7 @@ from logger.store.rows import Batch
 from logger.store.writer import RunEnd, Writer
 from tests.bench.counted import Counted
 from tests.bench.live import line, middle
-from tests.bench.peers import RECORD, growing_file, indexed_rows
+from tests.bench.peers import RECORD, growing_file, indexed_rows, whole_rows
 from tests.year.making import FIRST_DAY_US, Booked, Plan, run_start
 from tests.year.van import Second
 
@@ -90,15 +90,23 @@ def cost_lines(folder: Path, made: Sequence[Second]) -> Iterator[str]:
     ours = log_cost(folder / "plain.db", made, has_frames=False, counted=counted)
     whole = log_cost(folder / "whole.db", made, has_frames=True, counted=Counted())
     rows = rows_cost(folder / "rows.db", made, Counted())
+    with whole_rows(folder / "six.db", connect_for_writing) as peer:
+        stored_by(peer.store, made)
+    six = in_use(folder / "six.db") / values_in(made)
+    samples = sum(cell.n for each in made for cell in each.tick.cells.values())
     file = file_cost(folder / "file", made)
     yield line("channels in a second, mean", "-", ours.values / len(made), "")
     yield line("frames a second, mean", "-", _frames(made) / len(made), "")
     yield line("log with roll-ups, no frames", "-", ours.bytes_a_value, "B/value")
     yield line("log with frames too", "-", whole.bytes_a_value, "B/value")
-    yield line("plain indexed rows", "-", rows.bytes_a_value, "B/value")
+    yield line("plain indexed rows, one value", "-", rows.bytes_a_value, "B/value")
+    yield line("plain indexed rows, all six values", "-", six, "B/value")
+    yield line("log beside each sample heard", "-", ours.size / samples, "B/sample")
     yield line("growing file", "-", file.bytes_a_value, "B/value")
     beside = rows.bytes_a_value / ours.bytes_a_value
-    yield line("indexed rows beside the log, size", ">= 20", beside, "times")
+    yield line("rows of one value beside the log, size", ">= 20", beside, "times")
+    beside = six / ours.bytes_a_value
+    yield line("rows of all six beside the log, size", ">= 20", beside, "times")
     beside = file.bytes_a_value / ours.bytes_a_value
     yield line("growing file beside the log, size", "-", beside, "times")
     for what, cost in (

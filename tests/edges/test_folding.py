@@ -21,7 +21,7 @@ from logger.store.columns import (
     ranks,
     unpack_ints,
 )
-from logger.store.folded import Folding, read_block, read_span
+from logger.store.folded import Folding, read_beat, read_block, read_span
 from logger.store.packed import DamagedRowError
 from logger.store.reader import Log
 from logger.store.rows import Batch
@@ -121,6 +121,8 @@ def test_a_folded_quarter_is_what_was_folded(ticks: list[Tick]) -> None:
         folding.add(tick.index, tick.first_us, tick.last_us, cells)
     blocks = {channel: folding.block(channel) for channel in folding.channels}
     span = read_span(folding.span())
+    for number, each in enumerate(span.beats):
+        assert read_beat(folding.span(), number) == (span.indexes, each)
     back: list[dict[str, Cell]] = [{} for _ in ticks]
     for channel, (number, packed) in blocks.items():
         beat = span.beats[number]
