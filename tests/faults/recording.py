@@ -92,7 +92,12 @@ class Content:
                 item
                 for item in self.raw
                 if item.t_us > until_us["frames"]
-                or any(pin.start_us <= item.t_us <= pin.end_us for pin in self.pins)
+                # A note pins what is still there; some may have gone before it came.
+                or any(
+                    pin.start_us <= item.t_us <= pin.end_us
+                    for pin in self.pins
+                    if pin.why != "note"
+                )
             ),
             minutes=_since(self.minutes, TICKS_PER_MINUTE, until_us["minutes"]),
             quarters=_since(self.quarters, TICKS_PER_QUARTER, until_us["quarters"]),
@@ -148,7 +153,8 @@ def stored(log: Log, run: int) -> Content:
         pins=tuple(
             Pin(*row)
             for row in log.connection.execute(
-                "SELECT start_us, end_us, why FROM pin WHERE run = ? ORDER BY 1", (run,)
+                "SELECT start_us, end_us, why FROM pin WHERE run = ? ORDER BY 1, 2, 3",
+                (run,),
             )
         ),
     )
@@ -208,8 +214,19 @@ def _content(batches: tuple[Batch, ...]) -> Content:
         ),
         trips=tuple(trip for _, trip in sorted(trips.items())),
         totals=frozenset(totals.items()),
-        pins=tuple(pin for batch in batches for pin in batch.pins),
+        pins=_pinned(batches, told + events),
     )
+
+
+def _pinned(
+    batches: tuple[Batch, ...], events: list[tuple[int, str, str]]
+) -> tuple[Pin, ...]:
+    """Return what was pinned; a note pins ten minutes before it and one after."""
+    pins = {pin for batch in batches for pin in batch.pins}
+    for t_us, kind, _ in events:
+        if kind == "note":
+            pins.add(Pin(t_us - 600 * US_PER_S, t_us + 60 * US_PER_S, "note"))
+    return tuple(sorted(pins, key=lambda pin: (pin.start_us, pin.end_us, pin.why)))
 
 
 def _rolled(rolled: list[Minute] | list[Quarter]) -> tuple[Rolled, ...]:
