@@ -191,6 +191,26 @@ class Desk:
         with self._writing() as connection:
             return remove(connection, number)
 
+    def clear(self) -> None:
+        """Forget every entry and every phone, for a new owner of the van.
+
+        Numbers go on rising, so that nothing new is taken for something booked.
+
+        Raises:
+            StoreError: The desk cannot be written.
+        """
+        if not self.path.exists():
+            return
+        with self._writing() as connection:
+            connection.execute("PRAGMA secure_delete = ON").fetchall()
+            for (table,) in connection.execute(
+                "SELECT name FROM sqlite_schema WHERE type = 'table'"
+                " AND name NOT LIKE 'sqlite_%'"
+            ).fetchall():
+                connection.execute(f"DELETE FROM {table}")  # noqa: S608 (our own)
+        with self._open("rw") as connection:
+            connection.execute("VACUUM")
+
     def _insert(
         self, made_us: int, kind: str, text: str, channel: str, value: float
     ) -> int:

@@ -130,7 +130,7 @@ def _run(row: tuple[Any, ...]) -> RunRow:
     )
 
 
-def _cell(
+def plain_cell(
     n: int, low: float, high: float, mean: float, last: float, covered_s: float
 ) -> Cell:
     """Return the cell of a plain row."""
@@ -303,7 +303,7 @@ class Log:
             " AND channel = (SELECT id FROM channel WHERE name = ?) ORDER BY minute",
             (run, first, last, channel),
         )
-        return [(index, _cell(*values)) for index, *values in rows]
+        return [(index, plain_cell(*values)) for index, *values in rows]
 
     def quarters(
         self, run: int, channel: str, first: int = 0, last: int = LAST_TICK
@@ -322,7 +322,7 @@ class Log:
             " AND quarter BETWEEN ? AND ? ORDER BY quarter",
             (channel, run, first, last),
         )
-        return [(index, _cell(*values)) for index, *values in rows]
+        return [(index, plain_cell(*values)) for index, *values in rows]
 
     def newest_entry(self) -> int:
         """Return the number of the newest entry of the desk booked in any run."""

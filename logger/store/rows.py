@@ -136,14 +136,14 @@ class Rows:
             "INSERT OR REPLACE INTO minute (run, minute, channel, n, min, max, mean,"
             " last, covered_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
-                (run, minute.index, self._channel(name), *_plain(cell))
+                (run, minute.index, self._channel(name), *plain(cell))
                 for name, cell in minute.cells.items()
             ],
         )
 
     def _insert_quarter(self, run: int, quarter: Quarter) -> None:
         rows = [
-            (self._channel(name), run, quarter.index, *_plain(cell))
+            (self._channel(name), run, quarter.index, *plain(cell))
             for name, cell in quarter.cells.items()
         ]
         self.connection.executemany(
@@ -272,7 +272,8 @@ def discard(connection: Connection, run: int) -> None:
     connection.execute("DELETE FROM run WHERE id = ?", (run,))
 
 
-def _plain(cell: Cell) -> tuple[int, float, float, float, float, float]:
+def plain(cell: Cell) -> tuple[int, float, float, float, float, float]:
+    """Return a cell as the columns of a minute or quarter: n to covered_s."""
     return cell.n, cell.low, cell.high, cell.mean, cell.last, covered_s(cell)
 
 

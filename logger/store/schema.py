@@ -177,7 +177,8 @@ TABLES = (
         "shed",
         "What of a run is no longer kept, to make room or by the van file.",
         "run INTEGER: the run",
-        "what TEXT: frames, seconds, minutes or quarters",
+        "what TEXT: frames, seconds, minutes or quarters; places or notes where these "
+        "were erased; unswept while what was erased is still in free pages",
         "until_us INTEGER: up to when",
     ),
     _table(

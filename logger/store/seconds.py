@@ -24,7 +24,7 @@ def walk(
         first: Index of the first second wanted.
         last: Index of the last one wanted.
     """
-    for quarter in _quarters(connection, run, first, last):
+    for quarter in quarters(connection, run, first, last):
         rows = _rows(connection, quarter)
         seconds = dict(folded_seconds(connection, quarter))
         for index, packed in rows:
@@ -47,7 +47,7 @@ def walk_channel(
         first: Index of the first second wanted.
         last: Index of the last one wanted.
     """
-    for quarter in _quarters(connection, run, first, last):
+    for quarter in quarters(connection, run, first, last):
         rows = _rows(connection, quarter)
         seconds = dict(folded_channel(connection, channel, quarter))
         for index, packed in rows:
@@ -69,7 +69,7 @@ def newest_quarter(connection: Connection, run: int) -> Quarter | None:
     return None if index is None else Quarter(run, index)
 
 
-def _quarters(
+def quarters(
     connection: Connection, run: int, first: int, last: int
 ) -> Iterator[Quarter]:
     """Yield the quarters of an hour that have seconds, each found when asked for."""
