@@ -1,8 +1,9 @@
 """Takes out of a log what its people do not want in it: a trip, places, an owner.
 
-The books stay: sums of runs, the count and, but for an erased trip, the trips. Each step
-is one transaction, and done again after a kill it comes to the same. What was deleted
-is left in free pages until the file is written anew (see `logger.store.sweeping`).
+The books stay: sums of runs, the count and, but for an erased trip, the trips. Each
+step is one transaction, and done again after a kill it comes to the same. What was
+deleted is left in free pages until the file is written anew (see
+`logger.store.sweeping`).
 """
 
 from collections.abc import Callable, Collection, Iterator
@@ -81,20 +82,16 @@ def _erase_rows(connection: Connection, run: int, start_us: int, end_us: int) ->
         "DELETE FROM trip WHERE run = ? AND start_us = ?", (run, start_us)
     )
     connection.execute(
-        "INSERT OR IGNORE INTO event (run, t_us, kind, text) VALUES (?, 0, 'erased', ?)",
+        "INSERT OR IGNORE INTO event (run, t_us, kind, text)"
+        " VALUES (?, 0, 'erased', ?)",
         (run, "A trip of this run was erased by request."),
     )
 
 
 def erase_places(connection: Connection) -> Iterator[str]:
-    """Erase every position, and the frames and lines that may tell one, step by step."""
-    channels = [
-        int(number)
-        for number, name in connection.execute(
-            "SELECT id, name FROM channel"
-        ).fetchall()
-        if name in POSITIONS
-    ]
+    """Erase every position, and what frames and lines may tell one, step by step."""
+    named = connection.execute("SELECT id, name FROM channel").fetchall()
+    channels = [int(number) for number, name in named if name in POSITIONS]
 
     def keep(index: int, second: Second) -> Second | None:
         del index

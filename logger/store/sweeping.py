@@ -66,5 +66,5 @@ def _take_in(connection: Connection, name: str) -> None:
         raise StoreError(
             where=name,
             saw="another program that reads it, which keeps what was erased in its WAL",
-            fix="End the dashboard and whatever else has the log open, and erase again.",
+            fix="End the dashboard and what else has the log open, and erase again.",
         )

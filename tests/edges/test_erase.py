@@ -99,8 +99,8 @@ def path(tmp_path: Path) -> Path:
         rolled += [] if minute is None else [minute]
     last = minutes.finish()
     rolled += [] if last is None else [last]
-    for minute in list(rolled):
-        quarter = quarters.add(minute)  # type: ignore[arg-type]
+    for made in list(rolled):
+        quarter = quarters.add(made)  # type: ignore[arg-type]
         rolled += [] if quarter is None else [quarter]
     final = quarters.finish()
     rolled += [] if final is None else [final]
@@ -277,12 +277,11 @@ def test_a_log_that_is_being_written_is_left_alone(path: Path) -> None:
 
 
 def test_where_places_come_from_is_told_by_the_van_file() -> None:
-    assert position_sources(VAN) == {"port gps"}
+    assert position_sources(VAN) == frozenset({"port gps"})
     assert position_sources("not a van file") is None
     feed = '[[feed]]\nchannel = "gps.latitude_deg"\nbus = "drive"\nmessage = "P"\n'
-    assert position_sources("[van]\nname = 'x'\n" + feed + "signal = 'L'\n") == {
-        "bus drive"
-    }
+    found = position_sources("[van]\nname = 'x'\n" + feed + "signal = 'L'\n")
+    assert found == frozenset({"bus drive"})
 
 
 def test_a_nameless_van_file_sets_the_same(tmp_path: Path) -> None:
