@@ -86,7 +86,7 @@ class _Joining:
     joined: Joined
     uniting: Uniting = field(init=False)
     shapes: dict[str, Shape] = field(default_factory=dict)
-    files: dict[int, int] = field(default_factory=dict)
+    files: dict[int, tuple[str, str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.uniting = Uniting(self.connection, self.joined.damaged)
@@ -132,9 +132,16 @@ class _Joining:
         for channel in self.source.rows("channel"):
             self.uniting.add_channel(*channel)
         for number, sha256, text in self.source.rows("van_file"):
-            self.files[number] = self._van_file(sha256, text)
+            self.files[number] = (sha256, text)
 
-    def _van_file(self, sha256: str, text: str) -> int:
+    def _van_file(self, number: int | None) -> int | None:
+        """Return the number here of a van file there; taken in where it is needed.
+
+        One that no run needs stays out: names in it may have been erased here.
+        """
+        if number is None or number not in self.files:
+            return None
+        sha256, text = self.files[number]
         self.connection.execute(
             "INSERT OR IGNORE INTO van_file (sha256, text) VALUES (?, ?)",
             (sha256, text),
@@ -165,7 +172,7 @@ class _Joining:
         self.joined.is_between |= self._is_before_another(theirs["start_us"])
         theirs = theirs | {
             "end_us": None,
-            "van_file": self.files.get(theirs["van_file"]),
+            "van_file": self._van_file(theirs["van_file"]),
         }
         del theirs["id"]
         columns, marks = ", ".join(theirs), ", ".join("?" * len(theirs))
@@ -189,9 +196,11 @@ class _Joining:
 
     def _date(self, run: int, theirs: dict[str, Any]) -> None:
         """Take over a surer date, and what else is not known here."""
-        start_us, is_sure = self.connection.execute(
-            "SELECT start_us, is_start_sure FROM run WHERE id = ?", (run,)
+        start_us, is_sure, van_file = self.connection.execute(
+            "SELECT start_us, is_start_sure, van_file FROM run WHERE id = ?", (run,)
         ).fetchone()
+        if van_file is None:
+            van_file = self._van_file(theirs["van_file"])
         is_surer = theirs["is_start_sure"] and not is_sure
         if theirs["start_us"] is not None and (is_surer or start_us is None):
             self.connection.execute(
@@ -200,10 +209,10 @@ class _Joining:
                 (theirs["start_us"], theirs["is_start_sure"], theirs["dated_by"], run),
             )
         self.connection.execute(
-            "UPDATE run SET van_file = coalesce(van_file, ?), zero_uptime_us ="
+            "UPDATE run SET van_file = ?, zero_uptime_us ="
             " coalesce(zero_uptime_us, ?), boot = iif(boot = '', ?, boot),"
             " damaged_lines = max(damaged_lines, ?) WHERE id = ?",
-            (self.files.get(theirs["van_file"]), theirs["zero_uptime_us"],
+            (van_file, theirs["zero_uptime_us"],
              theirs["boot"], theirs["damaged_lines"], run),
         )  # fmt: skip
 

@@ -217,6 +217,18 @@ def test_a_new_owner_finds_the_books_and_no_names(path: Path, tmp_path: Path) ->
     assert Desk(desk).note(2, "The new owner's") == 2
 
 
+def test_an_older_copy_brings_no_names_back(path: Path, tmp_path: Path) -> None:
+    older = tmp_path / "older.db"
+    older.write_bytes(path.read_bytes())
+    assert ampledger("erase", path, "owner", "--yes").code == 0
+    assert ampledger("join", path, older).code == 0
+    for name in (b"Ada", b"Marigold", b"marigold", struct.pack(">d", NORTH)):
+        assert name not in bytes_of(path), name
+    with Log(path) as log:
+        assert not any(isinstance(e, Entry) and e.text for e in log.raw(1))
+        assert {"pack.current_a"} == {n for t in log.ticks(1) for n in t.cells}
+
+
 def test_erasing_that_was_interrupted_is_finished_by_the_next(path: Path) -> None:
     trip = TRIPS[0]
     start = path.read_bytes()
