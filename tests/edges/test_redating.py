@@ -18,7 +18,7 @@ from logger.store.dating import first_date
 from logger.store.reader import Log, RunRow
 from logger.store.rows import RUN_TABLES, Batch
 from logger.store.writer import RunEnd, RunStart, Writer
-from tests.builders import us
+from tests.builders import LAW, us
 from tests.pipeline.boxes import counted, line, line_spec
 from tests.running import ampledger
 
@@ -94,7 +94,7 @@ def long_ago(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@settings(max_examples=40)
+@settings(LAW, max_examples=40)
 @given(dates=st.lists(DATES, min_size=1, max_size=5))
 def test_no_date_changes_a_sum_or_a_second(
     long_ago: Path, dates: list[tuple[int, int, str, int]]

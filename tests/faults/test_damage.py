@@ -8,6 +8,7 @@ from random import Random
 
 import pytest
 
+from logger.decode.frames import Frame, Line
 from logger.store.reader import Log
 from logger.store.writer import RunEnd, Writer
 from tests.edges.living import Living, lived_s, living
@@ -63,6 +64,14 @@ def seconds_of(path: Path) -> dict[str, set[int]]:
         }
 
 
+def heard_in(path: Path, uid: str) -> set[int]:
+    """Return the seconds of a run in which frames or lines came."""
+    with Log(path) as log:
+        (run,) = (each.id for each in log.runs() if each.uid == uid)
+        items = (each for each in log.raw(run) if isinstance(each, Frame | Line))
+        return {item.t_us // 1_000_000 for item in items}
+
+
 def test_a_damaged_log_is_set_aside_salvaged_and_logged_on(van: Living) -> None:
     path = van.files.log
     van.until(lambda now: lived_s(now) > 5)
@@ -78,8 +87,10 @@ def test_a_damaged_log_is_set_aside_salvaged_and_logged_on(van: Living) -> None:
     (aside,) = path.parent.glob("van.damaged-*.db")
     assert aside.name.endswith(".salvaged.db")
     after = seconds_of(path)
-    # Of the run under way no second is missing; of the old ones some were destroyed.
-    assert after[uid] == set(range(max(after[uid]) + 1))
+    # Of the run under way no second is missing that was heard (on a busy machine the
+    # invented van may leave one out); of the old ones some were destroyed.
+    assert before[uid] <= after[uid]
+    assert heard_in(path, uid) <= after[uid]
     assert max(after[uid]) > lived_s(told)
     old = [(run, second) for run, seconds in before.items() for second in seconds]
     back = [(run, second) for run, second in old if second in after.get(run, ())]
