@@ -64,8 +64,8 @@ class Disk:
         """What fills it up."""
         return self.place / "ballast"
 
-    def fill(self) -> None:
-        """Take all the room that is left."""
+    def fill(self, all_but: int = 0) -> None:
+        """Take all the room that is left, but so many bytes."""
         with self.ballast.open("ab", buffering=0) as file:
             size = WHOLE_BYTES
             while size:
@@ -73,6 +73,7 @@ class Disk:
                     file.write(bytes(size))
                 except OSError:
                     size //= 2
+            file.truncate(max(0, file.tell() - all_but))
 
     def make_room(self) -> None:
         """Give the room back."""

@@ -29,6 +29,9 @@ pytestmark = pytest.mark.skipif(bool(cannot_mount()), reason=cannot_mount())
 
 REAL_TIME = 1.0
 
+LITTLE = 400_000
+"""Room that the log of a van fills in seconds here, bytes."""
+
 
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Disk]:
@@ -114,6 +117,8 @@ def test_a_disk_fills_by_what_is_logged_and_nothing_stored_is_lost(
     tmp_path: Path, disk: Disk
 ) -> None:
     with living(tmp_path, 4 * SPEED, disk.log) as van:
+        van.until(lambda now: lived_s(now) > 3)
+        disk.fill(all_but=LITTLE)
         # It fills up, or frames are let go in time.
         told = van.until(lambda now: "full" in now.not_stored or has_shed(disk.log))
         stored = seconds_stored(disk.log)
