@@ -64,6 +64,9 @@ SHARES = (
 """What went in and what went out, split sample by sample before anything is summed."""
 
 
+ROAD_SPEED, MOTOR_SPEED = "road.speed_mps", "motor.speed_rpm"
+
+
 def derive(fed: Collection[str], metres_per_motor_turn: float | None) -> list[Derived]:
     """Return what can be worked out for a van, in the order of dependence.
 
@@ -87,10 +90,25 @@ def derive(fed: Collection[str], metres_per_motor_turn: float | None) -> list[De
         offer(row)
     if metres_per_motor_turn is not None:
         factor = metres_per_motor_turn / 60.0
-        offer(
-            Derived("road.speed_mps", "motor.speed_rpm", factor=factor, is_clipped=True)
-        )
+        offer(Derived(ROAD_SPEED, MOTOR_SPEED, factor=factor, is_clipped=True))
     return rows
+
+
+def told_from(names: Collection[str]) -> list[Derived]:
+    """Return what, of some channels, may have been worked out from others of them.
+
+    The factor of a setting is not known here; it is given as that of a turn a metre.
+    """
+    rows = [_for_part(name, *row) for name in sorted(names) for row in POWER_ROWS]
+    rows += SHARES
+    rows.append(Derived(ROAD_SPEED, MOTOR_SPEED, factor=1 / 60.0, is_clipped=True))
+    found = {row.result: row for row in rows if names_in(row) <= set(names)}
+    return list(found.values())
+
+
+def names_in(row: Derived) -> set[str]:
+    """Return the channels of a row: what is worked out, and from what."""
+    return {row.result, *row.factors}
 
 
 def _for_part(name: str, result: str, trigger: str, held: str) -> Derived:

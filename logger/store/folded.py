@@ -1,35 +1,39 @@
 """The seconds of a quarter of an hour, channel by channel, without losing a bit.
 
 A `span` tells which seconds there are and how the sources beat in them: channels of one
-message came together, and share their beat. A block holds the values of one channel.
-What an interval came to follows from its two ends where a second had one sample; only
-the others are kept. Knows numbers, no names and no tables.
+message came together, and share their beat. A block holds the values of one channel,
+whole or told from those that it was worked out from. What an interval came to follows
+from its two ends where a second had one sample; only the others are kept. Knows
+numbers, no names and no tables.
 """
 
+import struct
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logger.core.tick import US_PER_S, Cell
-from logger.store.columns import (
-    floats,
-    from_grid,
-    grid,
-    has_room,
-    off_grid,
-    on_grid,
-    pack_ints,
-    ranks,
-    skip_ints,
-    unpack_ints,
-    wrapped,
+from logger.store.columns import grid, pack_ints, skip_ints, unpack_ints
+from logger.store.expected import (
+    NO_GRID,
+    less,
+    more,
+    pack_expected,
+    pack_near,
+    read_expected,
+    read_near,
 )
+from logger.store.following import Following, pack_following, read_following
 from logger.store.packed import DamagedRowError
 
-FORMAT = 1
-"""First byte of every span and block; a later form gets another number."""
+FORMAT, FOLLOWING = 1, 2
+"""First byte of every span and block; a later form gets another number. FOLLOWING is a
+block that is told from others."""
 
-_NO_GRID = 255
+_TOLD = struct.Struct("<BI")
+"""How such a block begins: its form, and a sum over those that it is told from, so that
+others than these are not taken for them."""
+
 LEVEL = 6
 
 
@@ -65,19 +69,42 @@ class Span:
     beats: tuple[Beat, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Block:
+    """The values of one channel.
+
+    Attributes:
+        beat: Number of its beat in the span.
+        trigger: Number of the channel that it is told from, or None.
+        held: Number of the channel that it is told from as well, or None.
+        cells: The values as bytes.
+    """
+
+    beat: int
+    trigger: int | None
+    held: int | None
+    cells: bytes
+
+
 @dataclass(slots=True)
 class Folding:
     """Takes the seconds of a quarter of an hour and gives a span and its blocks.
 
     The work is cut so that no call takes long: `add` one second, `block` one channel,
     `span` when all blocks were made.
+
+    Args:
+        follows: Channels that may be told from others. What others are told from is
+            itself told whole.
     """
 
+    follows: Mapping[int, Following] = field(default_factory=dict)
     _indexes: list[int] = field(default_factory=list)
     _first_us: list[int] = field(default_factory=list)
     _last_us: list[int] = field(default_factory=list)
     _cells: dict[int, tuple[list[int], list[Cell]]] = field(default_factory=dict)
     _beats: dict[Beat, int] = field(default_factory=dict)
+    _packed: dict[int, bytes] = field(default_factory=dict)
 
     def add(
         self, index: int, first_us: int, last_us: int, cells: Mapping[int, Cell]
@@ -102,38 +129,64 @@ class Folding:
         """The channels heard, by number."""
         return sorted(self._cells)
 
-    def block(self, channel: int) -> tuple[int, bytes]:
-        """Return one channel: the number of its beat, and its values as bytes."""
+    def block(self, channel: int) -> Block:
+        """Return one channel."""
+        beat = self._beat(channel)
+        number = self._beats.setdefault(beat, len(self._beats))
+        whole = Block(number, None, None, self._whole(channel))
+        following = self._following(channel, beat)
+        if following is None:
+            return whole
+        cells, *leads = (self._cells[each][1] for each in (channel, *following.leads))
+        body = pack_following(cells, following, leads)
+        if body is None:
+            return whole
+        head = _TOLD.pack(FOLLOWING, _sum(map(self._whole, following.leads)))
+        packed = zlib.compress(head + body, LEVEL)
+        told = Block(number, following.trigger, following.held, packed)
+        return min(whole, told, key=lambda block: len(block.cells))
+
+    def _whole(self, channel: int) -> bytes:
+        if channel not in self._packed:
+            self._packed[channel] = _pack_cells(self._cells[channel][1])
+        return self._packed[channel]
+
+    def _beat(self, channel: int) -> Beat:
         places, cells = self._cells[channel]
-        beat = Beat(
+        return Beat(
             tuple(places),
             tuple(cell.n for cell in cells),
             tuple(cell.covered_us for cell in cells),
         )
-        number = self._beats.setdefault(beat, len(self._beats))
-        return number, _pack_cells(cells)
+
+    def _following(self, channel: int, beat: Beat) -> Following | None:
+        """Return how a channel follows from others of its own beat, or None."""
+        following = self.follows.get(channel)
+        if following is None or channel in self._leads():
+            return None
+        for lead in following.leads:
+            if lead not in self._cells or self._beat(lead) != beat:
+                return None
+        return following
+
+    def _leads(self) -> set[int]:
+        """Return what channels heard here may be told from."""
+        heard = [each for name, each in self.follows.items() if name in self._cells]
+        return {lead for following in heard for lead in following.leads}
 
     def span(self) -> bytes:
         """Return the seconds and all beats as bytes."""
         zeros_us = [index * US_PER_S for index in self._indexes]
         body = bytes([FORMAT]) + pack_ints([self.count, len(self._beats)])
         body += pack_ints(self._indexes)
-        body += pack_ints(_less(self._first_us, zeros_us))
-        body += pack_ints(_less(self._last_us, self._first_us))
+        body += pack_ints(less(self._first_us, zeros_us))
+        body += pack_ints(less(self._last_us, self._first_us))
         for beat in self._beats:
             heard = [0] * self.count
             for place in beat.places:
                 heard[place] = 1
             body += pack_ints(heard) + pack_ints(beat.ns) + pack_ints(beat.covered_us)
         return zlib.compress(body, LEVEL)
-
-
-def _less(values: Sequence[int], by: Sequence[int]) -> list[int]:
-    return [value - less for value, less in zip(values, by, strict=True)]
-
-
-def _more(values: Sequence[int], by: Sequence[int]) -> list[int]:
-    return [value + more for value, more in zip(values, by, strict=True)]
 
 
 def read_span(packed: bytes) -> Span:
@@ -152,7 +205,7 @@ def _read_span(body: bytes) -> Span:
     (count, beats), at = unpack_ints(body, 1, 2)
     indexes, at = unpack_ints(body, at, count)
     first, at = unpack_ints(body, at, count)
-    first_us = _more(first, [index * US_PER_S for index in indexes])
+    first_us = more(first, [index * US_PER_S for index in indexes])
     length, at = unpack_ints(body, at, count)
     found = []
     for _ in range(beats):
@@ -161,7 +214,7 @@ def _read_span(body: bytes) -> Span:
         ns, at = unpack_ints(body, at, len(places))
         covered_us, at = unpack_ints(body, at, len(places))
         found.append(Beat(places, tuple(ns), tuple(covered_us)))
-    last_us = _more(length, first_us)
+    last_us = more(length, first_us)
     return Span(tuple(indexes), tuple(first_us), tuple(last_us), tuple(found))
 
 
@@ -193,12 +246,12 @@ def _read_beat(body: bytes, number: int) -> tuple[tuple[int, ...], Beat]:
     return tuple(indexes), Beat(places, tuple(ns), tuple(covered_us))
 
 
-def _opened(packed: bytes) -> bytes:
+def _opened(packed: bytes, forms: Collection[int] = (FORMAT,)) -> bytes:
     try:
         body = zlib.decompress(packed)
     except zlib.error as err:
         raise DamagedRowError("not a packed block") from err
-    if body[:1] != bytes([FORMAT]):
+    if not body or body[0] not in forms:
         raise DamagedRowError(f"a block of form {body[:1].hex()}")
     return body
 
@@ -208,36 +261,15 @@ def _pack_cells(cells: Sequence[Cell]) -> bytes:
     low = [cell.low for cell in cells]
     high = [cell.high for cell in cells]
     decimals = grid([*last, *low, *high])
-    body = bytes([FORMAT, _NO_GRID if decimals is None else decimals])
-    anchor, newest = _column(last, decimals, [0] * len(cells))
+    decimals = NO_GRID if decimals is None else decimals
+    body = bytes([FORMAT, decimals])
+    anchor, newest = pack_near(last, decimals, [0] * len(cells))
     body += newest
     for values in (low, high):
-        body += _column(values, decimals, anchor)[1]
-    return zlib.compress(body + _pack_integrals(cells), LEVEL)
-
-
-def _column(
-    values: Sequence[float], decimals: int | None, near: Sequence[int]
-) -> tuple[list[int], bytes]:
-    """Return the whole numbers of a column, and its bytes as distances from `near`."""
-    if decimals is None:
-        places = ranks(values)
-        return places, pack_ints([wrapped(each) for each in _less(places, near)])
-    points = on_grid(values, decimals)
-    off = off_grid(values, points, decimals)
-    return points, pack_ints(_less(points, near)) + pack_ints(off)
-
-
-def _read_column(
-    body: bytes, at: int, near: Sequence[int], decimals: int
-) -> tuple[list[int], list[float], int]:
-    read, at = unpack_ints(body, at, len(near))
-    points = _more(read, near)
-    if decimals == _NO_GRID:
-        points = [wrapped(each) for each in points]
-        return points, floats(points), at
-    off, at = unpack_ints(body, at, len(near))
-    return points, from_grid(points, off, decimals), at
+        body += pack_near(values, decimals, anchor)[1]
+    expected = _expected(last, [cell.covered_us for cell in cells])
+    body += pack_expected([cell.integral for cell in cells], expected)
+    return zlib.compress(body, LEVEL)
 
 
 def _expected(last: Sequence[float], covered_us: Sequence[int]) -> list[float]:
@@ -249,54 +281,40 @@ def _expected(last: Sequence[float], covered_us: Sequence[int]) -> list[float]:
     ]
 
 
-def _pack_integrals(cells: Sequence[Cell]) -> bytes:
-    expected = _expected([c.last for c in cells], [c.covered_us for c in cells])
-    found = [cell.integral for cell in cells]
-    # Compared bit by bit: -0.0 equals 0.0.
-    is_other = [int(a != b) for a, b in zip(ranks(found), ranks(expected), strict=True)]
-    others = [value for value, other in zip(found, is_other, strict=True) if other]
-    near = [value for value, other in zip(expected, is_other, strict=True) if other]
-    decimals = grid(others)
-    if decimals is not None and not has_room(near, decimals):
-        decimals = None
-    head = pack_ints(is_other) + bytes([_NO_GRID if decimals is None else decimals])
-    anchor = ranks(near) if decimals is None else on_grid(near, decimals)
-    return head + _column(others, decimals, anchor)[1]
+def _sum(blocks: Iterable[bytes]) -> int:
+    return zlib.crc32(b"".join(blocks))
 
 
-def _read_integrals(
-    body: bytes, at: int, last: Sequence[float], covered_us: Sequence[int]
-) -> list[float]:
-    expected = _expected(last, covered_us)
-    is_other, at = unpack_ints(body, at, len(last))
-    decimals = body[at]
-    near = [value for value, other in zip(expected, is_other, strict=True) if other]
-    anchor = ranks(near) if decimals == _NO_GRID else on_grid(near, decimals)
-    _, others, _ = _read_column(body, at + 1, anchor, decimals)
-    left = iter(others)
-    return [
-        next(left) if other else value
-        for value, other in zip(expected, is_other, strict=True)
-    ]
-
-
-def read_block(packed: bytes, beat: Beat) -> list[Cell]:
+def read_block(packed: bytes, beat: Beat, leads: Sequence[bytes] = ()) -> list[Cell]:
     """Return the cells of one channel, one a place of its beat.
 
+    Args:
+        packed: The block.
+        beat: Its beat.
+        leads: The blocks that it is told from, the trigger's first.
+
     Raises:
-        DamagedRowError: The bytes are no such block of a known form.
+        DamagedRowError: The bytes are no such block of a known form, or are told from
+            other blocks than these.
     """
     try:
-        return _read_block(_opened(packed), beat)
-    except (LookupError, ValueError, OverflowError) as err:
+        body = _opened(packed, (FORMAT, FOLLOWING))
+        if body[0] == FORMAT:
+            return _read_whole(body, beat)
+        _, known = _TOLD.unpack_from(body)
+        if known != _sum(leads):
+            raise DamagedRowError("a block that is told from others than these")
+        cells = [read_block(lead, beat) for lead in leads]
+        return read_following(body, _TOLD.size, cells)
+    except (LookupError, ValueError, OverflowError, struct.error) as err:
         raise DamagedRowError("not the values of a channel") from err
 
 
-def _read_block(body: bytes, beat: Beat) -> list[Cell]:
+def _read_whole(body: bytes, beat: Beat) -> list[Cell]:
     decimals, zeros = body[1], [0] * len(beat.places)
-    anchor, last, at = _read_column(body, 2, zeros, decimals)
-    _, low, at = _read_column(body, at, anchor, decimals)
-    _, high, at = _read_column(body, at, anchor, decimals)
-    integrals = _read_integrals(body, at, last, beat.covered_us)
+    anchor, last, at = read_near(body, 2, zeros, decimals)
+    _, low, at = read_near(body, at, anchor, decimals)
+    _, high, at = read_near(body, at, anchor, decimals)
+    integrals, _ = read_expected(body, at, _expected(last, beat.covered_us))
     columns = zip(beat.ns, low, high, last, integrals, beat.covered_us, strict=True)
     return [Cell(*row) for row in columns]

@@ -6,13 +6,23 @@ each short enough to go between two batches. A quarter that was folded before (a
 was stored again, or two logs were joined) is united with its rows.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from logger.core.derived import told_from
 from logger.core.rollup import TICKS_PER_QUARTER
 from logger.core.tick import US_PER_S, Cell
 from logger.store.connect import Connection
-from logger.store.folded import Folding, read_beat, read_block, read_span
+from logger.store.folded import (
+    Beat,
+    Block,
+    Folding,
+    Span,
+    read_beat,
+    read_block,
+    read_span,
+)
+from logger.store.following import Following
 from logger.store.packed import DamagedRowError, unpack
 
 SECONDS_A_PORTION = 60
@@ -89,12 +99,12 @@ def fold(
         count += len(rows)
         seconds |= {tick: _unpacked(packed) for tick, packed in rows}
         yield
-    folding = Folding()
+    folding = Folding(follows(connection))
     for tick in sorted(seconds):
         folding.add(tick, *seconds[tick])
-    blocks = []
+    blocks = {}
     for channel in folding.channels:
-        blocks.append((channel, quarter.run, quarter.index, *folding.block(channel)))
+        blocks[channel] = folding.block(channel)
         yield
     span = (quarter.run, quarter.index, folding.count, folding.span())
 
@@ -107,6 +117,21 @@ def fold(
 
     transaction(replace)
     yield
+
+
+def follows(connection: Connection) -> dict[int, Following]:
+    """Return which channels of a log may be told from others, by number."""
+    rows = connection.execute("SELECT name, id FROM channel").fetchall()
+    numbers: dict[str, int] = dict(rows)
+    return {
+        numbers[row.result]: Following(
+            numbers[row.trigger],
+            None if row.held is None else numbers[row.held],
+            row.factor,
+            row.is_clipped,
+        )
+        for row in told_from(numbers)
+    }
 
 
 def _unpacked(packed: bytes) -> Second:
@@ -126,20 +151,38 @@ def _replace(
     connection: Connection,
     quarter: Quarter,
     span: tuple[int, int, int, bytes],
-    blocks: list[tuple[int, int, int, int, bytes]],
+    blocks: Mapping[int, Block],
 ) -> None:
     """Put blocks in the place of rows; a transaction is under way."""
     connection.execute(
         "INSERT OR REPLACE INTO span (run, quarter, n, beats) VALUES (?, ?, ?, ?)", span
     )
-    connection.executemany(
-        "INSERT OR REPLACE INTO block (channel, run, quarter, beat, cells)"
-        " VALUES (?, ?, ?, ?, ?)",
-        blocks,
-    )
+    add_folded(connection, quarter, blocks)
     connection.execute(
         "DELETE FROM tick WHERE run = ? AND tick BETWEEN ? AND ?",
         (quarter.run, *quarter.ticks),
+    )
+
+
+def add_folded(
+    connection: Connection, quarter: Quarter, blocks: Mapping[int, Block]
+) -> None:
+    """Store the blocks of a quarter, by channel; a transaction is under way."""
+    connection.executemany(
+        "INSERT OR REPLACE INTO block (channel, run, quarter, beat, trigger, held,"
+        " cells) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        [
+            (
+                channel,
+                quarter.run,
+                quarter.index,
+                block.beat,
+                block.trigger,
+                block.held,
+                block.cells,
+            )
+            for channel, block in blocks.items()
+        ],
     )
 
 
@@ -159,19 +202,54 @@ def folded_seconds(
         return
     span = read_span(row[0])
     cells: list[dict[int, Cell]] = [{} for _ in span.indexes]
-    blocks = connection.execute(
-        "SELECT block.channel, beat, cells FROM channel CROSS JOIN block"
-        " ON block.channel = channel.id AND run = ? AND quarter = ?",
-        (quarter.run, quarter.index),
-    ).fetchall()
-    for channel, number, packed in blocks:
-        if not 0 <= number < len(span.beats):
-            raise DamagedRowError(f"a block of beat {number}, which its span lacks")
-        beat = span.beats[number]
-        for place, cell in zip(beat.places, read_block(packed, beat), strict=True):
+    blocks = folded_blocks(connection, quarter)
+    for channel, block in blocks.items():
+        beat = beat_of(span, block)
+        found = read_told(blocks, channel, beat)
+        for place, cell in zip(beat.places, found, strict=True):
             cells[place][channel] = cell
     times = zip(span.first_us, span.last_us, cells, strict=True)
     yield from zip(span.indexes, times, strict=True)
+
+
+def folded_blocks(connection: Connection, quarter: Quarter) -> dict[int, Block]:
+    """Return the blocks of a quarter, by channel."""
+    rows = connection.execute(
+        "SELECT block.channel, beat, trigger, held, cells FROM channel"
+        " CROSS JOIN block ON block.channel = channel.id AND run = ? AND quarter = ?",
+        (quarter.run, quarter.index),
+    ).fetchall()
+    return {channel: Block(*block) for channel, *block in rows}
+
+
+def beat_of(span: Span, block: Block) -> Beat:
+    """Return the beat of a block.
+
+    Raises:
+        DamagedRowError: Its span lacks it.
+    """
+    if not 0 <= block.beat < len(span.beats):
+        raise DamagedRowError(f"a block of beat {block.beat}, which its span lacks")
+    return span.beats[block.beat]
+
+
+def read_told(blocks: Mapping[int, Block], channel: int, beat: Beat) -> list[Cell]:
+    """Return the cells of one channel, what it is told from read before it.
+
+    Args:
+        blocks: Of a quarter, by channel: at least the channel's own and its leads.
+        channel: The channel.
+        beat: Its beat, which it shares with them.
+
+    Raises:
+        DamagedRowError: A block cannot be read, or one that it is told from is lost.
+    """
+    block = blocks[channel]
+    leads = [each for each in (block.trigger, block.held) if each is not None]
+    for lead in leads:
+        if lead not in blocks:
+            raise DamagedRowError("a block without the one that it is told from")
+    return read_block(block.cells, beat, [blocks[lead].cells for lead in leads])
 
 
 def folded_channel(
@@ -182,13 +260,23 @@ def folded_channel(
     Raises:
         DamagedRowError: The span or the block cannot be read.
     """
+    rows = connection.execute(
+        "SELECT lead.channel, lead.beat, lead.trigger, lead.held, lead.cells"
+        " FROM block CROSS JOIN block AS lead ON lead.channel IN"
+        " (block.channel, block.trigger, block.held)"
+        " AND lead.run = block.run AND lead.quarter = block.quarter"
+        " WHERE block.channel = ? AND block.run = ? AND block.quarter = ?",
+        (channel, quarter.run, quarter.index),
+    ).fetchall()
+    if not rows:
+        return []
+    blocks = {number: Block(*block) for number, *block in rows}
     row = connection.execute(
-        "SELECT beats, beat, cells FROM span JOIN block USING (run, quarter)"
-        " WHERE run = ? AND quarter = ? AND channel = ?",
-        (quarter.run, quarter.index, channel),
+        "SELECT beats FROM span WHERE run = ? AND quarter = ?",
+        (quarter.run, quarter.index),
     ).fetchone()
     if row is None:
         return []
-    indexes, beat = read_beat(row[0], row[1])
-    found = read_block(row[2], beat)
+    indexes, beat = read_beat(row[0], blocks[channel].beat)
+    found = read_told(blocks, channel, beat)
     return [(indexes[p], cell) for p, cell in zip(beat.places, found, strict=True)]

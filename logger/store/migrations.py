@@ -145,7 +145,9 @@ CREATE TABLE span (
 CREATE TABLE block (
     id INTEGER PRIMARY KEY, channel INTEGER NOT NULL REFERENCES channel (id),
     run INTEGER NOT NULL REFERENCES run (id), quarter INTEGER NOT NULL,
-    beat INTEGER NOT NULL, cells BLOB NOT NULL, UNIQUE (channel, run, quarter)
+    beat INTEGER NOT NULL, trigger INTEGER REFERENCES channel (id),
+    held INTEGER REFERENCES channel (id), cells BLOB NOT NULL,
+    UNIQUE (channel, run, quarter)
 ) STRICT;
 CREATE TABLE gap_limit (
     run INTEGER NOT NULL REFERENCES run (id),

@@ -153,6 +153,10 @@ TABLES = (
         "run INTEGER: the run",
         "quarter INTEGER: whole quarters of an hour since the run's zero",
         "beat INTEGER: place of its beat in the span",
+        "trigger INTEGER: the channel that it is told from; NULL where it is told "
+        "whole",
+        "held INTEGER: the channel that it is told from as well, as a second factor; "
+        "NULL where there is none",
         "cells BLOB: the values, packed (see store/folded.py)",
     ),
     _table(

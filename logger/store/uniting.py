@@ -11,8 +11,15 @@ from dataclasses import dataclass, field
 from logger.core.tick import Cell
 from logger.decode.frames import Raw
 from logger.store.connect import Connection
-from logger.store.folded import Span, read_block, read_span
-from logger.store.folding import Quarter, Second
+from logger.store.folded import Block, Span, read_span
+from logger.store.folding import (
+    Quarter,
+    Second,
+    add_folded,
+    beat_of,
+    folded_blocks,
+    read_told,
+)
 from logger.store.packed import DamagedRowError, pack, unpack
 from logger.store.private import NOTES, PLACES, POSITIONS, marks
 from logger.store.recording import unpack_block
@@ -148,11 +155,14 @@ def add_blocks(
     except DamagedRowError:
         uniting.miss("block", len(rows))
         return 0
-    blocks = []
-    for _, number, _, _, beat, cells in rows:
-        channel = uniting.channel(quarter.run, number)
-        if channel is not None:
-            blocks.append((channel, beat, cells))
+    blocks = {}
+    for _, number, _, _, beat, trigger, held, cells in rows:
+        here, *leads = (
+            None if each is None else uniting.channel(quarter.run, each)
+            for each in (number, trigger, held)
+        )
+        if here is not None:
+            blocks[here] = Block(beat, leads[0], leads[1], cells)
     if _takes_whole(uniting.connection, quarter, packed):
         return _copy(uniting, quarter, span, packed, blocks)
     return _unite(uniting.connection, quarter, _seconds(uniting, span, blocks))
@@ -176,24 +186,40 @@ def _copy(
     quarter: Quarter,
     span: Span,
     packed: bytes,
-    blocks: Sequence[tuple[int, int, bytes]],
+    blocks: Mapping[int, Block],
 ) -> int:
     place = (quarter.run, quarter.index)
     before = uniting.connection.execute(
         "SELECT count(*) FROM span WHERE run = ? AND quarter = ?", place
     ).fetchone()
-    sound = [block for block in blocks if is_inflatable(block[2])]
-    uniting.miss("block", len(blocks) - len(sound))
     uniting.connection.execute(
         "INSERT OR IGNORE INTO span (run, quarter, n, beats) VALUES (?, ?, ?, ?)",
         (*place, len(span.indexes), packed),
     )
-    uniting.connection.executemany(
-        "INSERT INTO block (run, quarter, channel, beat, cells) VALUES (?, ?, ?, ?, ?)"
-        " ON CONFLICT (channel, run, quarter) DO NOTHING",
-        [(*place, *block) for block in sound],
-    )
+    here = folded_blocks(uniting.connection, quarter)
+    sound = {
+        channel: block
+        for channel, block in blocks.items()
+        if is_inflatable(block.cells) and channel not in here
+    }
+    # What is told from others goes with them, or not at all.
+    known = here | sound
+    told = {c: block for c, block in sound.items() if _is_told(known, c, span)}
+    uniting.miss("block", len(set(blocks) - set(here) - set(told)))
+    add_folded(uniting.connection, quarter, told)
     return 0 if before[0] else len(span.indexes)
+
+
+def _is_told(blocks: Mapping[int, Block], channel: int, span: Span) -> bool:
+    """Return whether a block is whole, or can be told from those that it follows."""
+    block = blocks[channel]
+    if block.trigger is None:
+        return True
+    try:
+        read_told(blocks, channel, beat_of(span, block))
+    except DamagedRowError:
+        return False
+    return True
 
 
 def is_inflatable(packed: bytes) -> bool:
@@ -206,14 +232,14 @@ def is_inflatable(packed: bytes) -> bool:
 
 
 def _seconds(
-    uniting: Uniting, span: Span, blocks: Sequence[tuple[int, int, bytes]]
+    uniting: Uniting, span: Span, blocks: Mapping[int, Block]
 ) -> dict[int, Second]:
     cells: list[dict[int, Cell]] = [{} for _ in span.indexes]
-    for channel, number, packed in blocks:
+    for channel, block in blocks.items():
         try:
-            beat = span.beats[number]
-            found = read_block(packed, beat)
-        except (DamagedRowError, IndexError):
+            beat = beat_of(span, block)
+            found = read_told(blocks, channel, beat)
+        except DamagedRowError:
             uniting.miss("block")
             continue
         for place, cell in zip(beat.places, found, strict=True):

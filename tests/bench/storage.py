@@ -23,7 +23,13 @@ from logger.store.rows import Batch
 from logger.store.writer import RunEnd, Writer
 from tests.bench.counted import Counted
 from tests.bench.live import line, middle
-from tests.bench.peers import RECORD, growing_file, indexed_rows, whole_rows
+from tests.bench.peers import (
+    chart_of_file,
+    chart_of_rows,
+    growing_file,
+    indexed_rows,
+    whole_rows,
+)
 from tests.year.making import FIRST_DAY_US, Booked, Plan, run_start
 from tests.year.van import Second
 
@@ -136,26 +142,20 @@ def cost_lines(folder: Path, made: Sequence[Second]) -> Iterator[str]:
 def chart_lines(folder: Path, made: Sequence[Second]) -> Iterator[str]:
     """Yield how long a chart of the hour takes; `bench year` has the longer ones."""
     number = list({name: 0 for each in made for name in each.tick.cells}).index(CHANNEL)
-    start_us, step_us = FIRST_DAY_US, SPAN_S * US_PER_S // POINTS
+    start_us = FIRST_DAY_US
 
     def ours() -> None:
         with Log(folder / "plain.db") as log:
             envelope(log, CHANNEL, start_us, start_us + SPAN_S * US_PER_S, POINTS)
 
+    # The peers count from the start of the run.
+    length_us = SPAN_S * US_PER_S
+
     def rows() -> None:
-        with closing(sqlite3.connect(folder / "rows.db")) as log:
-            log.execute(
-                "SELECT t_us / ?, min(value), max(value), avg(value) FROM sample"
-                " WHERE channel = ? GROUP BY 1",
-                (step_us, number),
-            ).fetchall()
+        chart_of_rows(folder / "rows.db", number, 0, length_us, POINTS)
 
     def file() -> None:
-        buckets: dict[int, list[float]] = {}
-        for t_us, channel, value in RECORD.iter_unpack((folder / "file").read_bytes()):
-            if channel == number:
-                buckets.setdefault(t_us // step_us, []).append(value)
-        [(min(each), max(each), sum(each)) for each in buckets.values()]
+        chart_of_file(folder / "file", number, 0, length_us, POINTS)
 
     for what, draw in (("log", ours), ("indexed rows", rows), ("growing file", file)):
         took_ms = middle([_took_s(draw) for _ in range(5)]) * 1000.0

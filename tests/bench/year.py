@@ -1,12 +1,15 @@
 """A made-up year of sixty channels, and ten: size, charts, the Log, limits.
 
-Takes some minutes and three gigabytes of room in the folder for temporary files.
+Its charts are drawn beside the same from plain indexed rows and from a file that only
+grows, both of that one channel alone. Takes some minutes and three gigabytes of room in
+the folder for temporary files.
 """
 
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -18,7 +21,8 @@ from logger.store.starting import limits
 from logger.store.writer import Writer
 from logger.van.reading import read_van
 from tests.bench.live import line, middle
-from tests.bench.storage import in_use, table_lines
+from tests.bench.peers import chart_of_file, chart_of_rows, one_channel
+from tests.bench.storage import CHANNEL, POINTS, in_use, table_lines
 from tests.year.making import DAY_US, FIRST_DAY_US, Plan, copy_days, make
 
 DAYS = 365
@@ -47,6 +51,7 @@ def main() -> Iterator[str]:
         yield line("a second of a channel", "-", in_use(path) / values, "B/value")
         yield from table_lines(path, values)
         yield from chart_lines(path, "")
+        yield from peer_lines(path)
         year_ms = chart_ms(path, DAYS * DAY_US, END_US)
         yield line("a page of the Log, a year", "-", trips_ms(path), "ms")
         older = range(-(YEARS - 1) * DAYS, 0)
@@ -80,12 +85,37 @@ def chart_lines(path: Path, of: str) -> Iterator[str]:
     yield line(f"chart of a year{of}", "<= 25 ms", year_ms, "ms")
 
 
+def peer_lines(path: Path) -> Iterator[str]:
+    """Yield how long the same charts take from rows and from a growing file."""
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        with Log(path) as log:
+            one_channel(folder, heard(log))
+        for what, file, draw in (
+            ("indexed rows", folder / "rows.db", chart_of_rows),
+            ("growing file", folder / "file", chart_of_file),
+        ):
+            for length, days in (("day", 1), ("year", DAYS)):
+                start_us = END_US - days * DAY_US
+                job = partial(draw, file, 0, start_us, END_US, POINTS)
+                took_ms = middle([took_s(job) for _ in range(3)]) * 1000.0
+                yield line(f"chart of a {length}, {what}", "-", took_ms, "ms")
+
+
+def heard(log: Log) -> Iterator[tuple[int, float]]:
+    """Yield every second of the channel: date in microseconds, newest value."""
+    for run in log.runs():
+        assert run.start_us is not None
+        for index, cell in log.cells(run.id, CHANNEL):
+            yield run.start_us + index * US_PER_S, cell.last
+
+
 def chart_ms(path: Path, length_us: int, end_us: int) -> float:
     """Return how long a chart of 500 points takes, the log opened anew, ms."""
 
     def draw() -> None:
         with Log(path) as log:
-            envelope(log, "pack.power_w", end_us - length_us, end_us, 500)
+            envelope(log, CHANNEL, end_us - length_us, end_us, POINTS)
 
     return middle([took_s(draw) for _ in range(9)]) * 1000.0
 

@@ -1,8 +1,10 @@
 """What can be worked out for a van, from the channels that its boxes report."""
 
+from dataclasses import replace
+
 import pytest
 
-from logger.core.derived import Derived, derive
+from logger.core.derived import Derived, derive, told_from
 
 PACK = {"pack.current_a", "pack.voltage_v"}
 
@@ -79,3 +81,23 @@ def test_without_wheels_there_is_no_road_speed() -> None:
 
 def test_from_what_is_no_channel_nothing_is_worked_out() -> None:
     assert results({"no.such.channel"}) == []
+
+
+def test_what_a_log_may_tell_from_others_is_what_could_have_been_worked_out() -> None:
+    strings = {
+        f"sun.{s}.{q}" for s in ("roof", "left") for q in ("current_a", "voltage_v")
+    }
+    fed = PACK | strings | {"motor.speed_rpm", "sun.left.temperature_degc"}
+    rows = derive(fed, 2.0)
+    names = fed | {row.result for row in rows}
+    told = {row.result: row for row in told_from(names)}
+    assert told.keys() == {row.result for row in rows}
+    for row in rows:
+        if not row.is_scaled:
+            assert told[row.result] == row
+        else:
+            assert replace(told[row.result], factor=row.factor) == row
+
+
+def test_a_log_tells_nothing_from_what_it_lacks() -> None:
+    assert told_from({"pack.power_w", "pack.voltage_v", "road.speed_mps"}) == []

@@ -22,6 +22,7 @@ from logger.store.columns import (
     unpack_ints,
 )
 from logger.store.folded import Folding, read_beat, read_block, read_span
+from logger.store.following import Following
 from logger.store.packed import DamagedRowError
 from logger.store.reader import Log
 from logger.store.rows import Batch
@@ -51,6 +52,7 @@ def one_cell(draw: st.DrawFn) -> Cell:
 
 
 CELLS = one_cell()
+SECOND_US = 1_000_000
 
 
 def bits(value: float) -> bytes:
@@ -124,9 +126,9 @@ def test_a_folded_quarter_is_what_was_folded(ticks: list[Tick]) -> None:
     for number, each in enumerate(span.beats):
         assert read_beat(folding.span(), number) == (span.indexes, each)
     back: list[dict[str, Cell]] = [{} for _ in ticks]
-    for channel, (number, packed) in blocks.items():
-        beat = span.beats[number]
-        for place, cell in zip(beat.places, read_block(packed, beat), strict=True):
+    for channel, block in blocks.items():
+        beat = span.beats[block.beat]
+        for place, cell in zip(beat.places, read_block(block.cells, beat), strict=True):
             back[place][NAMES[channel]] = cell
     times = zip(span.indexes, span.first_us, span.last_us, back, strict=True)
     assert [exactly(Tick(*each)) for each in times] == [exactly(t) for t in ticks]
@@ -217,9 +219,9 @@ def test_a_damaged_block_is_told_and_not_guessed() -> None:
         folding.add(
             tick.index, tick.first_us, tick.last_us, {1: tick.cells["pack.current_a"]}
         )
-    number, packed = folding.block(1)
-    span = folding.span()
-    beat = read_span(span).beats[number]
+    block = folding.block(1)
+    packed, span = block.cells, folding.span()
+    beat = read_span(span).beats[block.beat]
     for at in range(len(packed)):
         hurt = packed[:at] + bytes([packed[at] ^ 0x55]) + packed[at + 1 :]
         with pytest.raises(DamagedRowError):
@@ -227,3 +229,121 @@ def test_a_damaged_block_is_told_and_not_guessed() -> None:
     for at in range(len(span)):
         with pytest.raises(DamagedRowError):
             read_span(span[:at] + bytes([span[at] ^ 0x55]) + span[at + 1 :])
+
+
+def folded(
+    seconds: list[dict[int, Cell]], follows: dict[int, Following]
+) -> tuple[Folding, dict[int, list[Cell]]]:
+    """Return a folding of some seconds, and what is read back from its blocks."""
+    folding = Folding(follows)
+    for place, cells in enumerate(seconds):
+        folding.add(place, place * 1_000_000, place * 1_000_000, cells)
+    blocks = {channel: folding.block(channel) for channel in folding.channels}
+    span = read_span(folding.span())
+    back = {}
+    for channel, block in blocks.items():
+        leads = [each for each in (block.trigger, block.held) if each is not None]
+        packed = [blocks[lead].cells for lead in leads]
+        back[channel] = read_block(block.cells, span.beats[block.beat], packed)
+    return folding, back
+
+
+@st.composite
+def worked_out(draw: st.DrawFn) -> tuple[list[dict[int, Cell]], dict[int, Following]]:
+    """Return seconds of channels that follow others, more or less."""
+    held = draw(st.sampled_from([None, 2]))
+    factor = draw(st.sampled_from([1.0, -1.0, 0.0337, 1e300, 0.0]))
+    is_clipped = draw(st.booleans())
+    seconds = []
+    for _ in range(draw(st.integers(1, 12))):
+        base, other = draw(CELLS), draw(VALUES)
+        by = factor if held is None else other
+        values = [base.low * by, base.high * by, base.last * by, base.integral * by]
+        if is_clipped:
+            values = [max(0.0, each) for each in values]
+        if not all(map(math.isfinite, values)) or draw(st.integers(0, 9)) == 0:
+            values = [draw(VALUES) for _ in values]
+        low, high, last, integral = values
+        seconds.append(
+            {
+                1: base,
+                2: Cell(base.n, other, other, other, 0.0, base.covered_us),
+                3: Cell(base.n, low, high, last, integral, base.covered_us),
+            }
+        )
+    return seconds, {3: Following(1, held, factor, is_clipped)}
+
+
+@LAW
+@given(worked_out())
+def test_what_is_told_from_others_comes_back(
+    made: tuple[list[dict[int, Cell]], dict[int, Following]],
+) -> None:
+    seconds, follows = made
+    _, back = folded(seconds, follows)
+    for channel in (1, 2, 3):
+        ticks = [Tick(0, 0, 0, {"": cells[channel]}) for cells in seconds]
+        found = [Tick(0, 0, 0, {"": cell}) for cell in back[channel]]
+        assert list(map(exactly, found)) == list(map(exactly, ticks))
+
+
+def shares(count: int) -> list[dict[int, Cell]]:
+    """Return seconds of power (1), what went in (2), out (3), and half of it (4)."""
+    made = []
+    for place in range(count):
+        low, last = place * 37 % 900 - 450.5, place * 37 % 900 - 449.5
+        high, integral = last + 9.25, last * 1.001
+        power = Cell(10, low, high, last, integral, SECOND_US)
+        into = [max(0.0, each) for each in (low, high, last, integral)]
+        out = [max(0.0, -each) for each in (high, low, last, integral)]
+        half = [each * 0.5 for each in into]
+        cells = {1: power}
+        for channel, values in ((2, into), (3, out), (4, half)):
+            low, high, last, integral = values
+            cells[channel] = Cell(10, low, high, last, integral, SECOND_US)
+        made.append(cells)
+    return made
+
+
+FOLLOWS = {
+    2: Following(1, None, 1.0, True),
+    3: Following(1, None, -1.0, True),
+    4: Following(2, None, 0.5, True),
+}
+
+
+def test_what_follows_to_the_bit_costs_next_to_nothing() -> None:
+    seconds = shares(900)
+    told, back = folded(seconds, {key: FOLLOWS[key] for key in (2, 3)})
+    whole, _ = folded(seconds, {})
+    assert len(whole.block(2).cells) > 1000
+    for channel in (2, 3):
+        block = told.block(channel)
+        assert (block.trigger, block.held) == (1, None)
+        assert len(block.cells) < len(whole.block(channel).cells) / 10
+        assert back[channel] == [cells[channel] for cells in seconds]
+    assert told.block(1) == whole.block(1)
+
+
+def test_what_others_are_told_from_is_told_whole() -> None:
+    told, _ = folded(shares(60), FOLLOWS)
+    assert told.block(2).trigger is None
+    assert told.block(3).trigger == 1
+
+
+def test_a_channel_of_another_beat_is_told_whole() -> None:
+    seconds = shares(60)
+    seconds[7] = {key: cell for key, cell in seconds[7].items() if key != 1}
+    told, back = folded(seconds, FOLLOWS)
+    assert told.block(3).trigger is None
+    assert back[3] == [cells[3] for cells in seconds]
+
+
+def test_a_block_is_not_told_from_another_than_it_was_made_from() -> None:
+    told, _ = folded(shares(60), FOLLOWS)
+    others, _ = folded(shares(61)[1:], FOLLOWS)
+    block, beat = told.block(3), read_span(told.span()).beats[0]
+    assert read_block(block.cells, beat, [told.block(1).cells])
+    for leads in ([others.block(1).cells], [], [told.block(3).cells]):
+        with pytest.raises(DamagedRowError):
+            read_block(block.cells, beat, leads)

@@ -1,6 +1,7 @@
 """Two logs of one van become one: nothing is taken away, nothing comes twice."""
 
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -197,6 +198,92 @@ def test_a_run_parted_in_two_files_is_united(
                 pass
         with Log(a) as log, Log(whole) as want:
             assert list(log.ticks(1)) == list(want.ticks(1))
+
+
+POWER, IN, OUT = (f"pack.{name}power_w" for name in ("", "charging_", "discharging_"))
+
+
+def write_powers(path: Path) -> None:
+    """Write a folded quarter of power, and of what it was split into."""
+    with Writer(path) as writer:
+        run = writer.begin_run(replace(START, uid="5" * 32))
+        ticks = []
+        for index in range(60):
+            power = (index * 37 % 101) - 50.5
+            cells = {
+                name: Cell(1, value, value, value)
+                for name, value in (
+                    (POWER, power), (IN, max(0.0, power)), (OUT, max(0.0, -power))
+                )
+            }  # fmt: skip
+            ticks.append(Tick(index, index * 10**6, index * 10**6, cells))
+        writer.store(run, Batch(ticks))
+        writer.end_run(run, RunEnd(60 * 10**6))
+        while writer.tidy():
+            pass
+
+
+def heard(path: Path) -> dict[str, int]:
+    """Return how many seconds of each channel a log can tell."""
+    with Log(path) as log:
+        (run,) = log.runs()
+        found = dict.fromkeys((POWER, IN, OUT), 0)
+        for tick in log.ticks(run.id):
+            for name in tick.cells:
+                found[name] += 1
+        for name in found:
+            assert len(list(log.cells(run.id, name))) == found[name]
+    return found
+
+
+@pytest.mark.parametrize("is_lost", [True, False])
+def test_a_block_without_the_one_that_it_is_told_from_stays_behind(
+    tmp_path: Path, is_lost: bool
+) -> None:
+    a, b = tmp_path / "a.db", tmp_path / "b.db"
+    write_powers(a)
+    assert heard(a) == {POWER: 60, IN: 60, OUT: 60}
+    with closing(sqlite3.connect(a)) as log:
+        told = "trigger = (SELECT id FROM channel WHERE name = 'pack.power_w')"
+        rows = log.execute(f"SELECT 1 FROM block WHERE {told}").fetchall()  # noqa: S608
+        assert len(rows) == 2
+        if is_lost:
+            log.execute("DELETE FROM block WHERE trigger IS NULL")
+        else:
+            log.execute("UPDATE block SET cells = x'00' WHERE trigger IS NULL")
+        log.commit()
+    told_of = joined(b, a)
+    assert told_of.damaged == {"block": 2 if is_lost else 3}
+    assert heard(b) == {POWER: 0, IN: 0, OUT: 0}
+    # A sound copy fills up what is lacking.
+    whole = tmp_path / "whole.db"
+    write_powers(whole)
+    joined(b, whole)
+    assert heard(b) == {POWER: 60, IN: 60, OUT: 60}
+
+
+def test_a_block_is_not_united_with_a_corrected_one(tmp_path: Path) -> None:
+    a, b = tmp_path / "a.db", tmp_path / "b.db"
+    write_powers(a)
+    write_powers(b)
+    # What others are told from was corrected there, and one of these was lost.
+    with closing(sqlite3.connect(b)) as log:
+        number = "(SELECT id FROM channel WHERE name = ?)"
+        changed = zlib.compress(
+            zlib.decompress(
+                log.execute(
+                    f"SELECT cells FROM block WHERE channel = {number}",  # noqa: S608
+                    (POWER,),
+                ).fetchone()[0]
+            ),
+            1,
+        )
+        sql = f"UPDATE block SET cells = ? WHERE channel = {number}"  # noqa: S608
+        log.execute(sql, (changed, POWER))
+        log.execute(f"DELETE FROM block WHERE channel <> {number}", (POWER,))  # noqa: S608
+        log.commit()
+    assert joined(b, a).damaged == {"block": 2}
+    assert heard(b) == {POWER: 60, IN: 0, OUT: 0}
 
 
 def test_the_copy_that_goes_further_tells_the_sums(tmp_path: Path) -> None:

@@ -35,7 +35,7 @@ COPIED = (
     ("minute", "minute, channel, n, min, max, mean, last, covered_s"),
     ("quarter", "channel, quarter, n, min, max, mean, last, covered_s"),
     ("span", "quarter, n, beats"),
-    ("block", "channel, quarter, beat, cells"),
+    ("block", "channel, quarter, beat, trigger, held, cells"),
     ("gap", "channel, start_us, end_us, tick"),
     ("gap_limit", "channel, since_us, limit_us, tick"),
     ("run_total", "channel, integral, covered_us, skipped_us"),
