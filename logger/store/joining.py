@@ -247,7 +247,7 @@ class _Joining:
         while portion := list(islice(rows, FRAME_BLOCKS_A_STEP)):
             job = partial(add_frames, self.uniting, portion)
             in_transaction(self.connection, job)
-            yield f"frames of run {portion[-1][0]}"
+            yield f"frames of run {portion[-1][1]}"
 
     def _plain(self, table: str) -> Iterator[str]:
         shape = self._shape(table)

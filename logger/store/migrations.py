@@ -145,8 +145,8 @@ CREATE TABLE span (
 CREATE TABLE block (
     id INTEGER PRIMARY KEY, channel INTEGER NOT NULL REFERENCES channel (id),
     run INTEGER NOT NULL REFERENCES run (id), quarter INTEGER NOT NULL,
-    beat INTEGER NOT NULL, trigger INTEGER REFERENCES channel (id),
-    held INTEGER REFERENCES channel (id), cells BLOB NOT NULL,
+    beat INTEGER NOT NULL, cells BLOB NOT NULL,
+    trigger INTEGER REFERENCES channel (id), held INTEGER REFERENCES channel (id),
     UNIQUE (channel, run, quarter)
 ) STRICT;
 CREATE TABLE gap_limit (
@@ -164,10 +164,11 @@ CREATE TABLE shed (
     until_us INTEGER NOT NULL, PRIMARY KEY (run, what)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE frame_block (
-    run INTEGER NOT NULL REFERENCES run (id), first_seq INTEGER NOT NULL,
-    last_seq INTEGER NOT NULL, first_us INTEGER NOT NULL, last_us INTEGER NOT NULL,
-    n INTEGER NOT NULL, items BLOB NOT NULL, PRIMARY KEY (run, first_seq)
-) STRICT, WITHOUT ROWID;
+    id INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES run (id),
+    first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, first_us INTEGER NOT NULL,
+    last_us INTEGER NOT NULL, n INTEGER NOT NULL, items BLOB NOT NULL,
+    UNIQUE (run, first_seq)
+) STRICT;
 ALTER TABLE gap ADD COLUMN tick INTEGER;
 ALTER TABLE run ADD COLUMN uid TEXT NOT NULL DEFAULT '';
 ALTER TABLE run ADD COLUMN dated_by TEXT NOT NULL DEFAULT 'computer';

@@ -153,11 +153,11 @@ TABLES = (
         "run INTEGER: the run",
         "quarter INTEGER: whole quarters of an hour since the run's zero",
         "beat INTEGER: place of its beat in the span",
+        "cells BLOB: the values, packed (see store/folded.py)",
         "trigger INTEGER: the channel that it is told from; NULL where it is told "
         "whole",
         "held INTEGER: the channel that it is told from as well, as a second factor; "
         "NULL where there is none",
-        "cells BLOB: the values, packed (see store/folded.py)",
     ),
     _table(
         "gap_limit",
@@ -245,6 +245,7 @@ TABLES = (
     _table(
         "raw_block",
         "Frames and lines as they came in, packed (see store/recording.py).",
+        "id INTEGER: number of the block",
         "run INTEGER: the run",
         "first_seq INTEGER: sequence number of the first item",
         "last_seq INTEGER: sequence number of the last item",

@@ -156,7 +156,7 @@ def add_blocks(
         uniting.miss("block", len(rows))
         return 0
     blocks = {}
-    for _, number, _, _, beat, trigger, held, cells in rows:
+    for _, number, _, _, beat, cells, trigger, held in rows:
         here, *leads = (
             None if each is None else uniting.channel(quarter.run, each)
             for each in (number, trigger, held)
@@ -280,7 +280,7 @@ def united(ours: Second | None, theirs: Second) -> Second | None:
 
 def add_frames(uniting: Uniting, rows: Sequence[Row]) -> None:
     """Take in blocks of frames and lines; what overlaps is taken item by item."""
-    for number, first, last, *times, n, items in rows:
+    for _, number, first, last, *times, n, items in rows:
         run = uniting.runs.get(number)
         if run is None or not is_inflatable(items):
             uniting.miss("raw_block")
