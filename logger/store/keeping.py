@@ -11,6 +11,7 @@ nothing away. Recordings that somebody played in go for want of room only.
 """
 
 import os
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -66,11 +67,19 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Aged:
-    """One run and the date it is held to be of, microseconds since the Unix epoch."""
+    """One run and the date it is held to be of.
+
+    Attributes:
+        run: The run.
+        start_us: That date, microseconds since the Unix epoch.
+        is_live: False for a recording that somebody played in.
+        end_us: Its end, microseconds since its zero; None while it is under way.
+    """
 
     run: int
     start_us: int
     is_live: bool
+    end_us: int | None
 
 
 def aged(connection: Connection) -> list[Aged]:
@@ -86,7 +95,7 @@ def aged(connection: Connection) -> list[Aged]:
             sure_us = max(sure_us, start_us + (end_us or 0)) if is_live else sure_us
         else:
             held_us = max(start_us or 0, sure_us)
-        runs.append(Aged(run, held_us, bool(is_live)))
+        runs.append(Aged(run, held_us, bool(is_live), end_us))
     return sorted(runs, key=lambda each: (each.start_us, each.run))
 
 
@@ -120,6 +129,7 @@ class Keeping:
     transaction: Transaction
     trouble: str = ""
     _meter: Meter = field(default_factory=Meter)
+    _settled: dict[str, set[int]] = field(default_factory=dict)
 
     def work(self) -> Iterator[None]:
         """Let go what is to go, in portions; yields between them."""
@@ -130,7 +140,11 @@ class Keeping:
             for each in runs:
                 if each.is_live:
                     yield from self._let_age(each, newest_us)
-        while self._has_many_frames() and self._drop_oldest_frames(runs, "unpinned"):
+        # A run that had none is not asked again: there may be thousands.
+        unpinned = deque(each.run for each in runs)
+        while self._has_many_frames() and self._drop_oldest(
+            unpinned, self._drop_unpinned
+        ):
             yield
         yield from self._make_room(runs)
 
@@ -142,9 +156,12 @@ class Keeping:
     def _make_room(self, runs: list[Aged]) -> Iterator[None]:
         """Let seconds go, and pinned frames in the end; never the sums."""
         self.trouble = ""
+        seconds = deque(each.run for each in runs)
+        frames = deque(each.run for each in runs)
         while self._is_short(SECONDS_RESERVE):
             if not (
-                self._drop_oldest_seconds(runs) or self._drop_oldest_frames(runs, "any")
+                self._drop_oldest(seconds, self._drop_seconds)
+                or self._drop_oldest(frames, self._drop_any)
             ):
                 self.trouble = NO_ROOM
                 return
@@ -164,41 +181,47 @@ class Keeping:
 
     def _let_age(self, each: Aged, newest_us: int) -> Iterator[None]:
         """Let go what of one run is older than it may be."""
-        limits = self.limits
-        age_us = newest_us - each.start_us
-        frames_until = age_us - limits.frames_us
-        while frames_until > 0 and self._drop_frames(
-            each.run, "unpinned", frames_until
+        limits, age_us = self.limits, newest_us - each.start_us
+        for what, limit_us, unit_us, drop in (
+            ("frames", limits.frames_us, 1, self._drop_unpinned),
+            ("seconds", limits.seconds_us, QUARTER_US, self._drop_seconds),
+            ("minutes", limits.minutes_us, MINUTE_US, self._drop_minutes),
+            ("quarters", limits.quarters_us, QUARTER_US, self._drop_quarters),
         ):
-            yield
-        until = (age_us - limits.seconds_us) // QUARTER_US
-        while until > 0 and self._drop_seconds(each.run, until):
-            yield
-        until = (age_us - limits.minutes_us) // MINUTE_US
-        while until > 0 and self._drop_minutes(each.run, until):
-            yield
-        if limits.quarters_us is not None:
-            until = (age_us - limits.quarters_us) // QUARTER_US
-            if until > 0 and self._drop_quarters(each.run, until):
+            settled = self._settled.setdefault(what, set())
+            if limit_us is None or age_us <= limit_us or each.run in settled:
+                continue
+            until = (age_us - limit_us) // unit_us
+            while until > 0 and drop(each.run, until):
+                yield
+            if each.end_us is not None and until * unit_us > each.end_us:
+                settled.add(each.run)
                 yield
 
-    def _drop_oldest_frames(self, runs: list[Aged], which: str) -> bool:
-        return any(self._drop_frames(each.run, which) for each in runs)
+    def _drop_oldest(self, runs: deque[int], drop: Callable[[int], bool]) -> bool:
+        """Let a portion of the oldest run go; runs that have none are taken out."""
+        while runs:
+            if drop(runs[0]):
+                return True
+            runs.popleft()
+        return False
 
-    def _drop_oldest_seconds(self, runs: list[Aged]) -> bool:
-        return any(self._drop_seconds(each.run) for each in runs)
+    def _drop_unpinned(self, run: int, until_us: int = 1 << 62) -> bool:
+        return self._drop_frames(run, UNPINNED_FRAMES, until_us)
 
-    def _drop_frames(self, run: int, which: str, until_us: int = 1 << 62) -> bool:
+    def _drop_any(self, run: int) -> bool:
+        return self._drop_frames(run, ALL_FRAMES, 1 << 62)
+
+    def _drop_frames(self, run: int, which: str, until_us: int) -> bool:
         """Let the oldest blocks of a run go; return whether there were any.
 
         Args:
             run: The run.
-            which: `unpinned`, or `any`.
+            which: The query that finds them.
             until_us: Only what ended by then, microseconds since the run's zero.
         """
         rows = self.connection.execute(
-            ALL_FRAMES if which == "any" else UNPINNED_FRAMES,
-            (run, until_us, BLOCKS_A_PORTION),
+            which, (run, until_us, BLOCKS_A_PORTION)
         ).fetchall()
         if not rows:
             return False

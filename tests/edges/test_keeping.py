@@ -2,7 +2,7 @@
 
 import random
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -14,7 +14,7 @@ from logger.core.rollup import Minute, Quarter
 from logger.core.tick import Cell, Tick
 from logger.decode.frames import Frame, Raw
 from logger.pipeline.spec import Remark
-from logger.store.keeping import FULL_FRAC, Limits
+from logger.store.keeping import FULL_FRAC, Keeping, Limits
 from logger.store.reader import Log
 from logger.store.rows import Batch, Event, Pin
 from logger.store.starting import limits
@@ -252,6 +252,43 @@ def test_a_log_that_is_written_on_stays_within_its_size(path: Path) -> None:
             tidy(writer)
             assert path.stat().st_size <= size
     assert left(path, 8)["seconds"] == 3600
+
+
+def test_runs_that_have_nothing_left_are_asked_only_once(path: Path) -> None:
+    runs, quarters = 300, 16
+    with Writer(path, limits=PLENTY) as writer:
+        for number in range(runs):
+            run = writer.begin_run(later(number))
+            writer.store(
+                run, Batch([Tick(0, 0, 0, {"key.on": Cell(1, 1.0, 1.0, 1.0)})])
+            )
+            writer.end_run(run, RunEnd(60_000_000))
+        run = writer.begin_run(later(runs))
+        cells = {"key.on": Cell(1, 1.0, 1.0, 1.0)}
+        for quarter in range(quarters):
+            second = quarter * 900
+            at_us = second * 1_000_000
+            writer.store(run, Batch([Tick(second, at_us, at_us, cells)]))
+        writer.end_run(run, RunEnd(quarters * 900_000_000))
+        tidy(writer)
+    asked: list[str] = []
+    with closing(sqlite3.connect(path, isolation_level=None)) as log:
+        log.set_trace_callback(asked.append)
+
+        def transaction(job: Callable[[], bool]) -> bool:
+            return job()
+
+        # No room at all: every second is to go, one quarter of an hour at a time.
+        keep = replace(PLENTY, size_bytes=1, seconds_us=5 * DAY_US)
+        keeping = Keeping(log, path, keep, transaction)
+        portions = sum(1 for _ in keeping.work())
+        assert portions >= runs + quarters
+        assert log.execute("SELECT count(*) FROM span").fetchone() == (0,)
+        assert len(asked) < 30 * (runs + quarters)
+        asked.clear()
+        list(keeping.work())
+        # Once a run for frames, seconds and pinned frames; no more for its age.
+        assert len(asked) < 3.5 * runs
 
 
 def test_the_van_file_says_what_is_kept(tmp_path: Path) -> None:
