@@ -92,6 +92,9 @@ def replay(
         for number, cued in enumerate(cues, start=1):
             label = f"{number} of {len(cues)}: {file_name(cued.recording.path)}"
             played.append(_play_once(cued, van, writer, Choice(again, keep_raw), label))
+        # What was stored a second a row is folded now: no logger may ever come to it.
+        while writer.tidy():
+            pass
     is_clean = None not in played
     with Log(log_file) as log:
         for row in log.runs():

@@ -17,7 +17,7 @@ from logger.store.connect import Connection, in_transaction
 from logger.store.folding import Quarter, Second
 from logger.store.nameless import without_names
 from logger.store.packed import pack
-from logger.store.private import NOTES, PLACES, POSITIONS, mark
+from logger.store.private import NOTES, PLACES, POSITIONS, mark, mark_stretch
 from logger.store.refilling import empty, refill
 from logger.store.remaking import remake_sums
 from logger.store.seconds import quarters, walk
@@ -45,6 +45,7 @@ def erase_trip(
         end_us: Its end.
     """
     sweeping.begin(connection, run)
+    in_transaction(connection, partial(mark_stretch, connection, run, start_us, end_us))
     first, last = start_us // US_PER_S, end_us // US_PER_S
 
     def keep(index: int, second: Second) -> Second | None:

@@ -16,6 +16,7 @@ from typing import Any, Protocol
 from logger.core.rollup import TICKS_PER_QUARTER
 from logger.store.connect import Connection, in_transaction
 from logger.store.folding import Quarter
+from logger.store.private import NOTES, PLACES, mark, mark_stretch
 from logger.store.settling import SETTLED, Theirs, settle
 from logger.store.shapes import Row, Shape, shape_of
 from logger.store.uniting import (
@@ -160,16 +161,18 @@ class _Joining:
             ).fetchone()
             number = theirs["id"]
             if found is None:
-                self.uniting.runs[number] = self._new_run(theirs)
+                run = self._new_run(theirs)
                 self.joined.added += 1
             else:
-                self.uniting.runs[number] = int(found[0])
-                self._date(int(found[0]), theirs)
+                run = int(found[0])
+                self._date(run, theirs)
                 self.joined.united += 1
+            self.uniting.add_run(number, run, self._erased_there(number))
 
     def _new_run(self, theirs: dict[str, Any]) -> int:
         """Insert a run without its end: it has one once all of it is there."""
         self.joined.is_between |= self._is_before_another(theirs["start_us"])
+        number = theirs["id"]
         theirs = theirs | {
             "end_us": None,
             "van_file": self._van_file(theirs["van_file"]),
@@ -184,7 +187,19 @@ class _Joining:
             "INSERT INTO event (run, t_us, kind, text) VALUES (?, 0, ?, ?)",
             (run, JOINED, "This run was brought in from another log of the van."),
         )
+        self._take_marks(number, int(run))
         return int(run)
+
+    def _take_marks(self, number: int, run: int) -> None:
+        """Take over what was erased from a run there; nothing of it is here yet."""
+        for _, what, _ in self.source.rows("shed", number):
+            if what in (PLACES, NOTES):
+                mark(self.connection, run, what)
+        for start_us, end_us in self._erased_there(number):
+            mark_stretch(self.connection, run, start_us, end_us)
+
+    def _erased_there(self, number: int) -> list[tuple[int, int]]:
+        return [(a, b) for _, _, a, b in self.source.rows("erased", number)]
 
     def _is_before_another(self, start_us: int | None) -> bool:
         row = self.connection.execute(

@@ -163,6 +163,11 @@ CREATE TABLE shed (
     run INTEGER NOT NULL REFERENCES run (id), what TEXT NOT NULL,
     until_us INTEGER NOT NULL, PRIMARY KEY (run, what)
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE erased (
+    run INTEGER NOT NULL REFERENCES run (id), what TEXT NOT NULL,
+    start_us INTEGER NOT NULL, end_us INTEGER NOT NULL,
+    PRIMARY KEY (run, what, start_us, end_us)
+) STRICT, WITHOUT ROWID;
 CREATE TABLE frame_block (
     id INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES run (id),
     first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, first_us INTEGER NOT NULL,

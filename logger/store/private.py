@@ -35,3 +35,20 @@ def mark(connection: Connection, run: int, what: str) -> None:
         "INSERT OR REPLACE INTO shed (run, what, until_us) VALUES (?, ?, ?)",
         (run, what, FOR_EVER),
     )
+
+
+def erased_stretches(connection: Connection, run: int) -> list[tuple[int, int]]:
+    """Return the stretches of a run that were erased on request: start and end, us."""
+    rows = connection.execute(
+        "SELECT start_us, end_us FROM erased WHERE run = ?", (run,)
+    ).fetchall()
+    return [(int(start_us), int(end_us)) for start_us, end_us in rows]
+
+
+def mark_stretch(connection: Connection, run: int, start_us: int, end_us: int) -> None:
+    """Write down that a stretch is erased; a transaction is under way."""
+    connection.execute(
+        "INSERT OR IGNORE INTO erased (run, what, start_us, end_us)"
+        " VALUES (?, 'trip', ?, ?)",
+        (run, start_us, end_us),
+    )

@@ -28,6 +28,7 @@ RUN_TABLES = (
     "gap_limit",
     "pin",
     "shed",
+    "erased",
     "gap",
     "trip",
     "run_total",

@@ -186,6 +186,14 @@ TABLES = (
         "until_us INTEGER: up to when",
     ),
     _table(
+        "erased",
+        "A stretch that was erased on request: no copy of the log brings it back.",
+        "run INTEGER: the run",
+        "what TEXT: what it was; trip",
+        "start_us INTEGER: start",
+        "end_us INTEGER: end",
+    ),
+    _table(
         "gap",
         "A stretch of one channel that was not seen and not counted.",
         "run INTEGER: the run",

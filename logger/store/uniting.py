@@ -8,7 +8,8 @@ import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from logger.core.tick import Cell
+from logger.core.rollup import TICKS_PER_MINUTE, TICKS_PER_QUARTER
+from logger.core.tick import US_PER_S, Cell
 from logger.decode.frames import Raw
 from logger.store.connect import Connection
 from logger.store.folded import Block, Span, read_span
@@ -21,7 +22,13 @@ from logger.store.folding import (
     read_told,
 )
 from logger.store.packed import DamagedRowError, pack, unpack
-from logger.store.private import NOTES, PLACES, POSITIONS, marks
+from logger.store.private import (
+    NOTES,
+    PLACES,
+    POSITIONS,
+    erased_stretches,
+    marks,
+)
 from logger.store.recording import unpack_block
 from logger.store.rows import raw_row
 from logger.store.seconds import walk
@@ -45,6 +52,7 @@ class Uniting:
     runs: dict[int, int] = field(default_factory=dict)
     positions: set[int] = field(default_factory=set)
     _marks: dict[int, set[str]] = field(default_factory=dict)
+    _stretches: dict[int, list[tuple[int, int]]] = field(default_factory=dict)
 
     def miss(self, table: str, count: int = 1) -> None:
         """Count rows that could not be taken."""
@@ -72,6 +80,27 @@ class Uniting:
             self._marks[run] = marks(self.connection, run)
         return what in self._marks[run]
 
+    def add_run(
+        self, number: int, run: int, erased_there: Iterable[tuple[int, int]]
+    ) -> None:
+        """Take in a run of the other log, by its numbers there and here.
+
+        What was erased there too was made good there: nothing of it comes.
+        """
+        self.runs[number] = run
+        here = set(erased_stretches(self.connection, run))
+        self._stretches[run] = sorted(here - set(erased_there))
+
+    def has_erased(self, run: int, start_us: int, end_us: int) -> bool:
+        """Return whether a stretch of a run has something that was erased only here.
+
+        Args:
+            run: The run, by its number here.
+            start_us: Start of the stretch, microseconds since the run's zero.
+            end_us: Its end, which belongs to it.
+        """
+        return any(a <= end_us and start_us <= b for a, b in self._stretches[run])
+
     def channel(self, run: int, number: int) -> int | None:
         """Return a channel's number here; None if it is not known or not wanted."""
         here = self.channels.get(number)
@@ -97,10 +126,30 @@ class Uniting:
                 cells[channel_at] = channel
             if shape.table == "event" and self._is_erased_note(run, row):
                 continue
+            times_us = _times_us(shape, row)
+            if times_us is not None and self.has_erased(run, *times_us):
+                continue
             yield tuple(cells)
 
     def _is_erased_note(self, run: int, event: Row) -> bool:
         return event[2] == "note" and self.is_erased(run, NOTES)
+
+
+def _times_us(shape: Shape, row: Row) -> tuple[int, int] | None:
+    """Return the time that a row is about, its end included; None for all of a run."""
+    told = shape.named(row)
+    if shape.table == "minute":
+        start_us = told["minute"] * TICKS_PER_MINUTE * US_PER_S
+        return start_us, start_us + TICKS_PER_MINUTE * US_PER_S - 1
+    if shape.table == "quarter":
+        start_us = told["quarter"] * TICKS_PER_QUARTER * US_PER_S
+        return start_us, start_us + TICKS_PER_QUARTER * US_PER_S - 1
+    if shape.table == "trip":
+        # One may begin where the one before ended.
+        return told["start_us"] + 1, told["end_us"] - 1
+    if shape.table == "event":
+        return told["t_us"], told["t_us"]
+    return (told["start_us"], told["end_us"]) if "start_us" in told else None
 
 
 def add_ticks(uniting: Uniting, quarter: Quarter, rows: Sequence[Row]) -> int:
@@ -119,7 +168,7 @@ def add_ticks(uniting: Uniting, quarter: Quarter, rows: Sequence[Row]) -> int:
             uniting.miss("tick")
             continue
         seconds[index] = (first_us, last_us, _renumbered(uniting, quarter.run, cells))
-    return _unite(uniting.connection, quarter, seconds)
+    return _unite(uniting, quarter, seconds)
 
 
 def _renumbered(
@@ -163,13 +212,17 @@ def add_blocks(
         )
         if here is not None:
             blocks[here] = Block(beat, leads[0], leads[1], cells)
-    if _takes_whole(uniting.connection, quarter, packed):
+    if _takes_whole(uniting, quarter, packed):
         return _copy(uniting, quarter, span, packed, blocks)
-    return _unite(uniting.connection, quarter, _seconds(uniting, span, blocks))
+    return _unite(uniting, quarter, _seconds(uniting, span, blocks))
 
 
-def _takes_whole(connection: Connection, quarter: Quarter, packed: bytes) -> bool:
+def _takes_whole(uniting: Uniting, quarter: Quarter, packed: bytes) -> bool:
     """Return whether blocks of a span can stand here as they are."""
+    connection = uniting.connection
+    start_us = quarter.ticks[0] * US_PER_S
+    if uniting.has_erased(quarter.run, start_us, quarter.end_us - 1):
+        return False
     tick = connection.execute(
         "SELECT 1 FROM tick WHERE run = ? AND tick BETWEEN ? AND ? LIMIT 1",
         (quarter.run, *quarter.ticks),
@@ -248,13 +301,15 @@ def _seconds(
     return dict(zip(span.indexes, times, strict=True))
 
 
-def _unite(
-    connection: Connection, quarter: Quarter, seconds: Mapping[int, Second]
-) -> int:
+def _unite(uniting: Uniting, quarter: Quarter, seconds: Mapping[int, Second]) -> int:
     """Store what the seconds of a quarter have more than those here."""
+    connection = uniting.connection
     here = dict(walk(connection, quarter.run, *quarter.ticks))
     rows = []
     for index in sorted(seconds):
+        start_us = index * US_PER_S
+        if uniting.has_erased(quarter.run, start_us, start_us + US_PER_S - 1):
+            continue
         second = united(here.get(index), seconds[index])
         if second is not None:
             first_us, last_us, cells = second
@@ -288,7 +343,9 @@ def add_frames(uniting: Uniting, rows: Sequence[Row]) -> None:
         if uniting.is_erased(run, PLACES):
             continue
         here = _overlapping(uniting.connection, run, first, last)
-        if not here:
+        if uniting.has_erased(run, *times):
+            _add_items(uniting, run, items, here)
+        elif not here:
             _insert_frames(uniting.connection, (run, first, last, *times, n, items))
         elif not any(a <= first and last <= b for a, b in here):
             _add_items(uniting, run, items, here)
@@ -326,6 +383,8 @@ def _add_items(
     # Cut where a block here lies between: no two blocks may share numbers.
     pieces: dict[int, list[Raw]] = {}
     for item in items:
+        if uniting.has_erased(run, item.t_us, item.t_us):
+            continue
         if not any(a <= item.seq <= b for a, b in here):
             piece = sum(b < item.seq for _, b in here)
             pieces.setdefault(piece, []).append(item)

@@ -355,7 +355,7 @@ def test_a_damaged_log_is_told_and_ends_in_no_traceback(tmp_path: Path) -> None:
     path = tmp_path / "van.db"
     assert ampledger("replay", "--van", EV / "van.toml", "--into", path, A03).code == 0
     with closing(sqlite3.connect(path)) as connection:
-        connection.execute("UPDATE tick SET cells = x'00' WHERE tick = 100")
+        connection.execute("UPDATE block SET cells = x'00'")
         connection.commit()
     ran = ampledger("export", path, "signals")
     assert (ran.code, "The log is damaged" in ran.err) == (1, True)

@@ -229,6 +229,55 @@ def test_an_older_copy_brings_no_names_back(path: Path, tmp_path: Path) -> None:
         assert {"pack.current_a"} == {n for t in log.ticks(1) for n in t.cells}
 
 
+def everything(path: Path) -> dict[str, object]:
+    """Return what a log of one run can tell, but for its events."""
+    with Log(path) as log:
+        (run,) = log.runs()
+        names = ("pack.current_a", "gps.latitude_deg")
+        return {
+            "seconds": list(log.ticks(run.id)),
+            "minutes": {name: log.minutes(run.id, name) for name in names},
+            "quarters": {name: log.quarters(run.id, name) for name in names},
+            "raw": list(log.raw(run.id)),
+            "trips": log.trips(run.id),
+            "totals": log.totals(run.id),
+        }
+
+
+@pytest.mark.parametrize("is_by_way_of_another", [False, True])
+def test_an_older_copy_brings_no_erased_trip_back(
+    path: Path, tmp_path: Path, is_by_way_of_another: bool
+) -> None:
+    older, other = tmp_path / "older.db", tmp_path / "other.db"
+    older.write_bytes(path.read_bytes())
+    assert ampledger("erase", path, "trip", "1", "1", "--yes").code == 0
+    erased = everything(path)
+    if is_by_way_of_another:
+        # What was erased stays erased where the run is copied to.
+        with Writer(other):
+            pass
+        assert ampledger("join", other, path).code == 0
+        assert everything(other) == erased
+    target = other if is_by_way_of_another else path
+    assert ampledger("join", target, older).code == 0
+    assert everything(target) == erased
+    assert is_sound(target)
+
+
+def test_erased_places_stay_erased_where_a_run_is_copied_to(
+    path: Path, tmp_path: Path
+) -> None:
+    older, other = tmp_path / "older.db", tmp_path / "other.db"
+    older.write_bytes(path.read_bytes())
+    assert ampledger("erase", path, "owner", "--yes").code == 0
+    with Writer(other):
+        pass
+    assert ampledger("join", other, path).code == 0
+    assert ampledger("join", other, older).code == 0
+    for name in (b"Ada", b"Marigold", b"marigold", struct.pack(">d", NORTH)):
+        assert name not in bytes_of(other), name
+
+
 def test_erasing_that_was_interrupted_is_finished_by_the_next(path: Path) -> None:
     trip = TRIPS[0]
     start = path.read_bytes()
