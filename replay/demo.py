@@ -25,7 +25,7 @@ from logger.van.reading import read_van
 from replay.prefill import prefill
 from replay.van_model.boxes import start_state
 from replay.van_model.day import ROUND_S
-from replay.van_model.files import copy_files
+from replay.van_model.files import VAN_FILE, copy_files
 from replay.van_model.speaking import Speaker
 from replay.van_model.stage import Stage, open_stage
 
@@ -97,7 +97,15 @@ def demo(
 def kept_or_temporary(folder: Path | None) -> Iterator[Path]:
     """Return a folder to work in; one that nobody named is taken away in the end."""
     if folder is not None:
-        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            (folder / VAN_FILE).touch()
+        except OSError as err:
+            raise click.BadParameter(
+                f"nothing can be kept in {folder}: {err.strerror}. Name a folder that"
+                " may be written to.",
+                param_hint="--into",
+            ) from err
         yield folder
         return
     with tempfile.TemporaryDirectory(prefix="ampledger-demo-") as name:

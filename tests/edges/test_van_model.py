@@ -5,6 +5,7 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import Any
 
 import can
@@ -20,6 +21,7 @@ from replay.van_model.lines import LINE_END, sealed
 from replay.van_model.ports import PortWriter
 from replay.van_model.speaking import Speaker
 from replay.van_model.stage import PortEnd, Stage, open_bus, open_port, open_stage
+from tests.running import ampledger
 
 FAST = 20.0
 PATIENCE_S = 60.0
@@ -275,3 +277,11 @@ def test_a_flood_has_the_rate_that_was_asked_for() -> None:
     faults = Faults(frozenset({"house"}))
     faults.flood("house", 33.0)
     assert sum(len(faults.flooding(0.05)) for _ in range(200)) in (329, 330)
+
+
+def test_a_demo_says_where_it_cannot_be_kept(tmp_path: Path) -> None:
+    occupied = tmp_path / "file"
+    occupied.touch()
+    ran = ampledger("demo", "--into", occupied / "demo")
+    assert ran.code == 2
+    assert f"nothing can be kept in {occupied / 'demo'}" in ran.err
