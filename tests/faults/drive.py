@@ -59,12 +59,14 @@ class Medium:
         files: What every file holds now.
         tape: What was done to them, in order.
         asked: How often the medium was asked for anything, reading too.
+        flushes: Which of these requests were to flush a file.
         fails: Tells by that number whether the medium refuses.
     """
 
     files: dict[str, bytearray] = field(default_factory=dict)
     tape: list[Operation] = field(default_factory=list)
     asked: int = 0
+    flushes: list[int] = field(default_factory=list)
     fails: Callable[[int], bool] = lambda _number: False
 
     @classmethod
@@ -100,6 +102,7 @@ class Medium:
 
     def flush(self, name: str) -> None:
         """Flush a file."""
+        self.flushes.append(self.asked + 1)
         self.answer()
         self.tape.append(Flushed(name))
 

@@ -150,7 +150,8 @@ def exhaust(step: int) -> Failures:
     """Let every operation of the work fail in turn.
 
     Args:
-        step: 1 takes every operation, 10 every tenth.
+        step: 1 takes every operation, 10 every tenth; of the flushes, of which one
+            cannot know what they did before they failed, every fifth at least.
     """
     found = Failures()
     recording = in_groups(made_up(2, SECONDS))
@@ -159,7 +160,8 @@ def exhaust(step: int) -> Failures:
         well = Stubborn(Medium(), shop, recording)
         well.work()
         found.operations = well.medium.asked
-        for number in range(1, found.operations + 1, step):
+        every = range(1, found.operations + 1)[::step]
+        for number in sorted({*every, *well.medium.flushes[::5]}):
             for what, fails in (
                 ("once", lambda n, k=number: n == k),
                 ("from then on", lambda n, k=number: n >= k),

@@ -7,7 +7,7 @@ from functools import cache
 
 from tests.faults.failing import Failures, exhaust
 
-EVERY = 13
+EVERY = 17
 
 
 @cache
