@@ -4,8 +4,12 @@ import itertools
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import apsw
+
+if TYPE_CHECKING:
+    from typing_extensions import Buffer
 
 _names = itertools.count()
 
@@ -25,8 +29,8 @@ class _File(apsw.VFSFile):
         self._kind = "WAL" if (path or "").endswith("-wal") else "file"
         self._written = written
 
-    def xWrite(self, data: bytes, offset: int) -> None:  # noqa: N802 (apsw's name)
-        self._written[self._kind] += len(data)
+    def xWrite(self, data: "Buffer", offset: int) -> None:  # noqa: N802 (apsw's name)
+        self._written[self._kind] += memoryview(data).nbytes
         super().xWrite(data, offset)
 
 
