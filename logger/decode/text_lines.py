@@ -9,11 +9,26 @@ from dataclasses import dataclass
 from enum import Enum
 from functools import reduce
 from operator import xor
+from typing import Protocol
 
-from logger.decode.frames import Reason, Rejected
+from logger.decode.frames import Reason, Rejected, Values
 
 Texts = tuple[str | None, ...]
 """One text a wanted field, in their order; None where the line has none."""
+
+
+class Form(Protocol):
+    """One kind of line of a port, whoever describes it."""
+
+    @property
+    def name(self) -> str:
+        """What the van file calls it."""
+
+    def takes(self, data: bytes) -> bool:
+        """Return whether a line, without its end, is of this kind."""
+
+    def decode(self, data: bytes) -> Texts | Values | Rejected:
+        """Return the wanted fields of one line, or why it was refused."""
 
 
 class Checksum(Enum):
@@ -44,6 +59,10 @@ class LineForm:
     columns: tuple[str, ...] | None
     fields: tuple[str, ...]
 
+    def takes(self, data: bytes) -> bool:
+        """Return whether a line, without its end, begins like this kind."""
+        return data.startswith(self.begins.encode())
+
     def decode(self, data: bytes) -> Texts | Rejected:
         """Return the wanted fields of one line, or why it was refused.
 
@@ -68,7 +87,7 @@ class LineForm:
         return tuple(found.get(field) or None for field in self.fields)
 
 
-def find_form(forms: Sequence[LineForm], data: bytes) -> LineForm | None:
+def find_form(forms: Sequence[Form], data: bytes) -> Form | None:
     """Return the form of a line, the first that fits, or None.
 
     Args:
@@ -76,6 +95,6 @@ def find_form(forms: Sequence[LineForm], data: bytes) -> LineForm | None:
         data: The line, without its end.
     """
     for form in forms:
-        if data.startswith(form.begins.encode()):
+        if form.takes(data):
             return form
     return None

@@ -10,7 +10,7 @@ from logger.core.tick import LEARNED, GapRule, Tick
 from logger.core.trips import KEY_CHANNELS, KEY_SILENCE_US, Trip
 from logger.decode.descriptions import MessageTable
 from logger.decode.frames import Reason
-from logger.decode.text_lines import LineForm
+from logger.decode.text_lines import Form
 from logger.quantities import Channel
 
 COUNTED = "pack.current_a"
@@ -111,7 +111,7 @@ class PipelineSpec:
         default_factory=dict
     )
     table_feeds: Mapping[str, tuple[Feed, ...]] = field(default_factory=dict)
-    lines: Mapping[str, tuple[LineForm, ...]] = field(default_factory=dict)
+    lines: Mapping[str, tuple[Form, ...]] = field(default_factory=dict)
     line_feeds: Mapping[tuple[str, str], tuple[Feed, ...]] = field(default_factory=dict)
     told: tuple[str, ...] = ()
     pack: PackSpec | None = None

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from logger.core.soc import TWO_SIDED_95, Count, PackSpec
 from logger.core.tick import US_PER_S, GapRule
 from logger.decode.descriptions import DescribedMessage, Key, MessageTable, clashes
-from logger.decode.text_lines import LineForm
+from logger.decode.text_lines import Form
 from logger.pipeline.spec import (
     REPORTED_SOC,
     SOC_CELLS,
@@ -21,7 +21,7 @@ from logger.pipeline.spec import (
 from logger.quantities import Channel, find_channel, nearest_pattern
 from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
-from logger.van.line_forms import line_forms
+from logger.van.line_forms import LineKind, line_forms, line_kinds
 from logger.van.settings import (
     BusSection,
     FeedSection,
@@ -78,7 +78,7 @@ class BoundFeeds:
     messages: Mapping[str, MessageTable]
     of_message: Mapping[tuple[str, str], tuple[Feed, ...]]
     of_table: Mapping[str, tuple[Feed, ...]]
-    lines: Mapping[str, tuple[LineForm, ...]]
+    lines: Mapping[str, tuple[Form, ...]]
     of_line: Mapping[tuple[str, str], tuple[Feed, ...]]
 
 
@@ -144,10 +144,12 @@ class _Binder:
     note: Note
     columns: dict[str, list[str]] = field(default_factory=dict)
     fields: dict[tuple[str, str], list[str]] = field(default_factory=dict)
+    kinds: list[LineKind] = field(default_factory=list)
 
     def bind(self) -> tuple[BoundFeeds, dict[str, tuple[str, ...]]]:
         sections = self.draft.each(FeedSection)
         tables = [each.section for each in self.draft.each(TableSection)]
+        self.kinds = line_kinds(self.draft, self.note)
         rules = gap_rules([s.section for s in sections if s.is_whole], tables)
         of_message: dict[tuple[str, str], list[Feed]] = {}
         of_table: dict[str, list[Feed]] = {}
@@ -179,7 +181,7 @@ class _Binder:
             messages=self._tables_of_messages(of_message),
             of_message={key: tuple(feeds) for key, feeds in of_message.items()},
             of_table={key: tuple(feeds) for key, feeds in of_table.items()},
-            lines=line_forms(self.draft, self.fields, self.note),
+            lines=line_forms(self.kinds, self.fields),
             of_line={key: tuple(feeds) for key, feeds in of_line.items()},
         )
         return bound, {name: tuple(each) for name, each in self.columns.items()}
@@ -264,28 +266,33 @@ class _Binder:
         return len(known) - 1
 
     def _field_slot(self, place: str, port: str, line: str, field: str) -> int | None:
-        lines = self.draft.each(LineSection)
-        ports = [each.section.name for each in self.draft.each(PortSection)]
-        if port not in ports and None not in ports:
-            if all(each.section.port != port for each in lines):
-                self.note(f"{place} port", shown(port), nearest(port, ports))
-            return None  # otherwise it is told where the line names it
-        of_port = [each.section for each in lines if each.section.port == port]
+        of_port = [each for each in self.kinds if each.port == port]
         found = next((each for each in of_port if each.name == line), None)
         if found is None:
-            if all(each.is_whole for each in lines):
-                names = [each.name for each in of_port]
-                close = nearest(line, names)
-                fix = f"Describe the line as [[line]] of this port. {close}"
-                self.note(f"{place} line", shown(line), fix)
+            self._note_line(place, port, line, [each.name for each in of_port])
             return None
-        if found.columns is not None and field not in found.columns:
-            close = nearest(field, found.columns)
+        if found.fields is not None and field not in found.fields:
+            close = nearest(field, found.fields)
             self.note(f"{place} field", shown(field), close)
             return None
         known = self.fields.setdefault((port, line), [])
         known.append(field)
         return len(known) - 1
+
+    def _note_line(
+        self, place: str, port: str, line: str, known: Sequence[str]
+    ) -> None:
+        """Note a line that is not there, unless that follows from another fault."""
+        sections = self.draft.each(PortSection)
+        ports = [each.section.name for each in sections]
+        if port not in ports and None not in ports:
+            if not known:
+                self.note(f"{place} port", shown(port), nearest(port, ports))
+            return  # otherwise it is told where the line names it
+        are_whole = [each.is_whole for each in self.draft.each(LineSection)]
+        if all(are_whole) and all(each.is_whole for each in sections):
+            fix = f"Describe the line as [[line]] of this port. {nearest(line, known)}"
+            self.note(f"{place} line", shown(line), fix)
 
     def _signal_slot(
         self, place: str, bus: str, message: str, signal: str

@@ -1,59 +1,115 @@
-"""The kinds of text line of a van file, made into what the pipeline reads them by.
+"""The kinds of line of a van file's ports, made into what the pipeline reads them by.
 
 Knows sections and their faults; reads no port.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 
-from logger.decode.text_lines import Checksum, LineForm
-from logger.van.draft import Draft, Note
+from logger.decode.text_lines import Checksum, Form, LineForm
+from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
 from logger.van.settings import LineSection, PortSection
 
+Wanted = tuple[str, ...]
+"""Names of the fields that are fed, in the order of the decoded values."""
 
-def line_forms(
-    draft: Draft, fields: Mapping[tuple[str, str], Sequence[str]], note: Note
-) -> dict[str, tuple[LineForm, ...]]:
-    """Return the kinds of line of each port, in the order of the file.
+
+@dataclass(frozen=True, slots=True)
+class LineKind:
+    """One kind of line that feeds may name.
+
+    Attributes:
+        port: Name of its port.
+        name: Its own.
+        fields: Names of its fields; None where any name may come.
+        form: Makes what it is read by.
+    """
+
+    port: str
+    name: str
+    fields: tuple[str, ...] | None
+    form: Callable[[Wanted], Form]
+
+
+def line_kinds(draft: Draft, note: Note) -> list[LineKind]:
+    """Return the kinds of line of all ports, in the order of the file.
 
     Args:
         draft: The sections of the van file.
-        fields: The fields that are fed, by port and line name.
         note: Called for every line that does not fit.
     """
-    ports = [each.section.name for each in draft.each(PortSection)]
-    forms: dict[str, list[LineForm]] = {}
+    kinds = [
+        kind
+        for port in draft.each(PortSection)
+        if port.section.speaks == "nmea"
+        for kind in _sentences(port.section.name)
+    ]
+    return [*kinds, *_written(draft, note)]
+
+
+def line_forms(
+    kinds: Sequence[LineKind], fields: Mapping[tuple[str, str], Sequence[str]]
+) -> dict[str, tuple[Form, ...]]:
+    """Return what the lines of each port are read by.
+
+    Args:
+        kinds: The kinds of line, in the order of the file.
+        fields: The fields that are fed, by port and line name.
+    """
+    forms: dict[str, list[Form]] = {}
+    for kind in kinds:
+        wanted = tuple(fields.get((kind.port, kind.name), ()))
+        forms.setdefault(kind.port, []).append(kind.form(wanted))
+    return {port: tuple(each) for port, each in forms.items()}
+
+
+def _sentences(port: str) -> Iterator[LineKind]:
+    """Yield the sentences that are known of a satellite receiver."""
+    # Only here: the library behind it is loaded where a port speaks them.
+    from logger.decode.nmea import SENTENCES, SentenceForm
+
+    for name, sentence in SENTENCES.items():
+        yield LineKind(port, name, sentence.fields, partial(SentenceForm, name))
+
+
+def _written(draft: Draft, note: Note) -> Iterator[LineKind]:
+    """Yield the kinds of line that the van file describes."""
+    ports = {each.section.name: each.section for each in draft.each(PortSection)}
+    earlier: dict[str, list[LineSection]] = {}
     for each in draft.each(LineSection):
         section, port = each.section, each.section.port
         if port not in ports and None not in ports and port is not None:
             note(f"{each.place} port", shown(port), nearest(port, ports))
+        elif port in ports and ports[port].speaks == "nmea":
+            fix = "Leave this line out: the sentences of this port are known."
+            note(f"{each.place} port", shown(port), fix)
         if each.is_whole:
-            earlier = forms.setdefault(port, [])
-            _check(each.place, section, earlier, note)
-            earlier.append(_form(section, fields.get((port, section.name), ())))
-    return {port: tuple(each) for port, each in forms.items()}
+            _check(each, earlier.setdefault(port, []), note)
+        yield LineKind(port, section.name, section.columns, partial(_form, section))
 
 
-def _check(
-    place: str, section: LineSection, earlier: Sequence[LineForm], note: Note
-) -> None:
+def _check(each: Numbered[LineSection], earlier: list[LineSection], note: Note) -> None:
     """Note a line that an earlier one of its port takes, and doubled fields."""
-    taken = [each for each in earlier if section.begins.startswith(each.begins)]
+    section = each.section
+    taken = [one for one in earlier if section.begins.startswith(one.begins)]
     if taken:
         fix = f"The line {taken[0].name} takes all of these; put it further down."
-        note(f"{place} begins", shown(section.begins), fix)
+        note(f"{each.place} begins", shown(section.begins), fix)
     columns = section.columns or ()
     if len(set(columns)) < len(columns):
         fix = "Give each field a name of its own."
-        note(f"{place} columns", shown(list(columns)), fix)
+        note(f"{each.place} columns", shown(list(columns)), fix)
+    earlier.append(section)
 
 
-def _form(section: LineSection, fields: Sequence[str]) -> LineForm:
+def _form(section: LineSection, fields: Wanted) -> LineForm:
     return LineForm(
         name=section.name,
         begins=section.begins,
         separator=section.separator,
         checksum=Checksum(section.checksum),
         columns=section.columns,
-        fields=tuple(fields),
+        fields=fields,
     )

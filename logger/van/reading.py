@@ -34,6 +34,7 @@ from logger.van.settings import (
     Settings,
     TableSection,
 )
+from logger.van.usual_feeds import add_usual_feeds
 
 DESCRIPTION_ENCODING = {Form.DBC: "cp1252", Form.KCD: "utf-8"}
 """What files of each form are written in, by convention of the form."""
@@ -119,6 +120,7 @@ def read_settings(text: str) -> Settings:
         draft.fill(tomllib.loads(text))
     except (ValueError, RecursionError) as err:
         faults.append(Fault("van file", str(err), "Mend the line."))
+    add_usual_feeds(draft)
     if faults:
         raise ConfigError.of(faults)
     return draft.settings()
@@ -145,6 +147,7 @@ class _Reading:
     def read(self, raw: Mapping[str, object]) -> Van:
         draft = Draft(self._fault)
         draft.fill(raw)
+        add_usual_feeds(draft)
         self._check_names(draft)
         self._check_zones(draft)
         if draft.pack is not None:

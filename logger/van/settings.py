@@ -171,6 +171,11 @@ class PortSection(Section):
     baud_rate: int = Field(
         default=9600, ge=50, le=4_000_000, description="the speed in baud"
     )
+    speaks: Literal["lines", "nmea"] = Field(
+        default="lines",
+        description="what comes in on it: text lines, each kind as a [[line]], or the "
+        "sentences of a satellite receiver, NMEA 0183",
+    )
     polled: bool = Field(
         default=False, description="true if the device only speaks when it is asked"
     )

@@ -134,6 +134,7 @@ def test_feeds_are_tied_to_the_fields_of_their_line(tmp_path: Path) -> None:
 def test_a_line_that_feeds_nothing_is_no_fault(tmp_path: Path) -> None:
     text = SOUND + '[[line]]\nname = "hello"\nport = "meter"\nbegins = "#"\n'
     *_, hello = spec_of(tmp_path, text).lines["meter"]
+    assert isinstance(hello, LineForm)
     assert hello.fields == ()
 
 
@@ -143,6 +144,7 @@ def test_two_feeds_may_stand_on_one_field(tmp_path: Path) -> None:
         'field = "volts"\n'
     )
     form = spec_of(tmp_path, text).lines["meter"][0]
+    assert isinstance(form, LineForm)
     assert form.fields == ("volts", "amps", "volts")
 
 

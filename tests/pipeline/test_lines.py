@@ -56,6 +56,7 @@ def test_a_short_line_is_refused_and_counted() -> None:
 
 def test_a_damaged_line_is_kept_so_that_it_can_be_read() -> None:
     (form,) = SPEC.lines["meter"]
+    assert isinstance(form, LineForm)
     summed = replace(form, checksum=Checksum.XOR)
     spec = replace(SPEC, lines={"meter": (summed,)})
     # By hand: "1,2" comes to 2F (31 ^ 2C ^ 32).
@@ -69,6 +70,7 @@ def test_a_damaged_line_is_kept_so_that_it_can_be_read() -> None:
 
 def test_lines_that_nobody_describes_are_counted() -> None:
     (form,) = SPEC.lines["meter"]
+    assert isinstance(form, LineForm)
     spec = replace(SPEC, lines={"meter": (replace(form, begins="4"),)})
     items = [line(0, "400,1"), line(1, "boot"), line(2, "400,1", port="roof")]
     assert run(spec, items).closing.unmatched_lines == 2
