@@ -18,7 +18,7 @@ class Frame:
         bus: Name of the bus in the van file.
         can_id: Identifier, 11 or 29 bits.
         is_extended: True for a 29-bit identifier.
-        data: Payload, 0 to 64 bytes.
+        data: Payload, 0 to 64 bytes; more for one put together from several.
     """
 
     t_us: int
@@ -98,6 +98,7 @@ class Reason(Enum):
     """Why something that came in was not counted."""
 
     SHORT = "frame shorter than described"
+    INCOMPLETE = "long message with a part missing"
     SHORT_LINE = "fewer fields than described"
     CHECKSUM = "wrong checksum"
     UNDECODABLE = "does not fit its description"

@@ -14,6 +14,7 @@ from logger.core.tick import Tick
 from logger.core.watch import Watch
 from logger.decode.frames import Beat, Item
 from logger.pipeline.booking import Booking
+from logger.pipeline.faults import Standing
 from logger.pipeline.folding import Folding
 from logger.pipeline.readings import Standings, readings
 from logger.pipeline.spec import Balance, Output, PipelineSpec
@@ -57,10 +58,8 @@ class Pipeline:
         folding = self._folding
         for item in items:
             outputs += self._booked(folding.turn(item.t_us))
-            remark = folding.take(item)
-            if remark is not None:
-                outputs.append(remark)
-            elif isinstance(item, Beat):
+            outputs += folding.take(item)
+            if isinstance(item, Beat):
                 outputs += self._booking.pass_time(item.t_us, folding.open_us)
         return outputs
 
@@ -73,6 +72,11 @@ class Pipeline:
         booking = self._booking
         standings = Standings(self._watch, booking.band, booking.count)
         return readings(self._folding.series, standings, now_us)
+
+    @property
+    def faults(self) -> tuple[Standing, ...]:
+        """Every fault that a box of the van tells of itself now."""
+        return self._folding.faults
 
     def balance(self) -> Balance:
         """Return what the run has come to by the end of the last second."""

@@ -10,6 +10,7 @@ from typing import assert_never
 
 from logger.core.dating import date_text
 from logger.core.tick import US_PER_S, Cell, Gap, GapLimit, Tick
+from logger.decode.assembly import Assembler
 from logger.decode.frames import (
     Beat,
     Entry,
@@ -22,6 +23,7 @@ from logger.decode.frames import (
     Values,
 )
 from logger.decode.text_lines import find_form
+from logger.pipeline.faults import NODE_BITS, FaultBook, Standing
 from logger.pipeline.series import Binding, Series, bind, plausible, reading
 from logger.pipeline.spec import PipelineSpec, Refusal, Remark
 
@@ -52,6 +54,17 @@ class Folding:
         self.unmatched_frames = 0
         self.unmatched_lines = 0
         self._refusals: dict[tuple[str, Reason], Refusal] = {}
+        self._picky = frozenset(
+            key
+            for key, feeds in spec.message_feeds.items()
+            if any(feed.only or feed.address is not None for feed in feeds)
+        )
+        self._assemblers = {
+            bus: Assembler(groups) for bus, groups in spec.long_groups.items()
+        }
+        self._books = {
+            bus: FaultBook(bus, families) for bus, families in spec.faults.items()
+        }
 
     @property
     def series(self) -> Mapping[str, Series]:
@@ -62,6 +75,11 @@ class Folding:
     def refusals(self) -> tuple[Refusal, ...]:
         """Everything that was refused, in order of first appearance."""
         return tuple(self._refusals.values())
+
+    @property
+    def faults(self) -> tuple[Standing, ...]:
+        """Every fault that a box tells of itself now."""
+        return tuple(each for book in self._books.values() for each in book.standing)
 
     @property
     def open_us(self) -> int:
@@ -85,11 +103,11 @@ class Folding:
         self.newest_us = max(self.newest_us, t_us)
         return ended
 
-    def take(self, item: Item) -> Remark | None:
+    def take(self, item: Item) -> Sequence[Remark]:
         """Take an item, after its `turn`; return what is worth a line in the log."""
         match item:
             case Frame():
-                self._take_frame(item)
+                return self._take_frame(item)
             case Row():
                 place = f"table {item.table}"
                 self._take_values(
@@ -103,7 +121,7 @@ class Folding:
                 pass  # time has passed, and that was told already
             case _:
                 assert_never(item)
-        return None
+        return ()
 
     def finish(self) -> Tick | None:
         """Return the last second, if there is anything in it. The run is over.
@@ -112,19 +130,50 @@ class Folding:
         """
         return self._close(self._silences(self.newest_us))
 
-    def _take_frame(self, frame: Frame) -> None:
+    def _take_frame(self, frame: Frame) -> Sequence[Remark]:
+        """Take a frame, or what it makes whole."""
+        assembler = self._assemblers.get(frame.bus)
+        parts = None if assembler is None else assembler.feed(frame)
+        if parts is None:
+            return self._take_message(frame)
+        remarks: list[Remark] = []
+        for part in parts:
+            if isinstance(part, Rejected):
+                place = f"bus {frame.bus}, message {frame.can_id:08X} of several frames"
+                self._refuse(frame.t_us, place, part.reason, part.data.hex(" "))
+            else:
+                remarks += self._take_message(part)
+        return remarks
+
+    def _take_message(self, frame: Frame) -> Sequence[Remark]:
+        remarks = self._take_faults(frame)
         table = self._spec.messages.get(frame.bus)
         decoder = None if table is None else table.find(frame)
         if decoder is None:
-            self.unmatched_frames += 1
-            return
+            if remarks is None:
+                self.unmatched_frames += 1
+            return remarks or ()
         place = f"bus {frame.bus}, message {decoder.name}"
         values = decoder.decode(frame.data)
         if isinstance(values, Rejected):
             self._refuse(frame.t_us, place, values.reason, values.data.hex(" "))
-            return
-        bindings = self._bound.messages[frame.bus, decoder.name]
+            return remarks or ()
+        key = (frame.bus, decoder.name)
+        bindings = self._bound.messages[key]
+        if key in self._picky:
+            bindings = _meant(bindings, frame, values)
         self._take_values(frame.t_us, values, bindings, place)
+        return remarks or ()
+
+    def _take_faults(self, frame: Frame) -> Sequence[Remark] | None:
+        """Note the faults that a frame tells; None if it is about something else."""
+        book = self._books.get(frame.bus)
+        remarks = None if book is None else book.take(frame)
+        if isinstance(remarks, Rejected):
+            place = f"bus {frame.bus}, faults in {frame.can_id:X}"
+            self._refuse(frame.t_us, place, remarks.reason, remarks.data.hex(" "))
+            return ()
+        return remarks
 
     def _take_line(self, line: Line) -> None:
         form = find_form(self._spec.lines.get(line.port, ()), line.data)
@@ -142,7 +191,7 @@ class Folding:
             return
         self._take_values(line.t_us, values, bindings, place)
 
-    def _take_entry(self, entry: Entry) -> Remark | None:
+    def _take_entry(self, entry: Entry) -> Sequence[Remark]:
         self.newest_entry = max(self.newest_entry, entry.number)
         text = entry.text
         if entry.kind == "clock":
@@ -155,10 +204,10 @@ class Folding:
             if isinstance(value, Reason):
                 place = f"desk, {entry.channel}"
                 self._refuse(entry.t_us, place, value, str(entry.value))
-                return None
+                return ()
             self._add(entry.t_us, value, self._bound.series[entry.channel])
             text = f"{entry.channel} is {value:g}, told by hand."
-        return Remark(entry.t_us, entry.kind, text)
+        return (Remark(entry.t_us, entry.kind, text),)
 
     def _take_values(
         self,
@@ -263,6 +312,19 @@ class Folding:
             for series in self._bound.series.values()
             if (gap := series.fold.silence(now_us)) is not None
         ]
+
+
+def _meant(
+    bindings: Sequence[Binding], frame: Frame, values: Values
+) -> tuple[Binding, ...]:
+    """Return those of a message's bindings that mean this sender and instance."""
+    address = frame.can_id & (0xFF if frame.is_extended else NODE_BITS)
+    return tuple(
+        each
+        for each in bindings
+        if each.feed.address in (None, address)
+        and all(values[slot] == wanted for slot, wanted in each.feed.only)
+    )
 
 
 def _boot_text(date_us: float) -> str:

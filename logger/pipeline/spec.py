@@ -8,7 +8,9 @@ from logger.core.rollup import Minute, Quarter
 from logger.core.soc import UNKNOWN, Count, PackSpec
 from logger.core.tick import LEARNED, GapRule, Tick
 from logger.core.trips import KEY_CHANNELS, KEY_SILENCE_US, Trip
+from logger.decode.assembly import LongGroups
 from logger.decode.descriptions import MessageTable
+from logger.decode.fault_codes import FaultFamily
 from logger.decode.frames import Reason
 from logger.decode.text_lines import Form
 from logger.quantities import Channel
@@ -41,6 +43,10 @@ class Feed:
         missing: Values of the device, as numbers, that mean "no value".
         rank: 1 is used first; a higher number only while all lower ones are silent.
         rule: Which intervals may be integrated.
+        only: Places of other values of the message, and what they have to be for this
+            one to count: one of several boxes that send the same message.
+        address: Source address (29 bits) or node (11 bits) of the only sender that
+            counts; None for any.
     """
 
     channel: Channel
@@ -51,6 +57,8 @@ class Feed:
     missing: frozenset[float] = frozenset()
     rank: int = 1
     rule: GapRule = LEARNED
+    only: tuple[tuple[int, float], ...] = ()
+    address: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +104,8 @@ class PipelineSpec:
     Attributes:
         messages: How frames find their decoder, by bus name.
         message_feeds: The feeds of each message, by bus and message name.
+        long_groups: The groups that come in parts, by bus name.
+        faults: Whose fault codes are listened for, by bus name.
         table_feeds: The feeds of each table's rows, by table name.
         lines: The kinds of line of each port, by port name.
         line_feeds: The feeds of each kind of line, by port and line name.
@@ -110,6 +120,8 @@ class PipelineSpec:
     message_feeds: Mapping[tuple[str, str], tuple[Feed, ...]] = field(
         default_factory=dict
     )
+    long_groups: Mapping[str, LongGroups] = field(default_factory=dict)
+    faults: Mapping[str, frozenset[FaultFamily]] = field(default_factory=dict)
     table_feeds: Mapping[str, tuple[Feed, ...]] = field(default_factory=dict)
     lines: Mapping[str, tuple[Form, ...]] = field(default_factory=dict)
     line_feeds: Mapping[tuple[str, str], tuple[Feed, ...]] = field(default_factory=dict)
