@@ -17,8 +17,10 @@ from logger.store.writer import Writer
 from logger.van.reading import Van, read_van
 from replay.formats.opening import open_recording
 from replay.formats.reading import Progress
+from replay.formats.stamping import Wish
 from replay.player import Cue, cue, file_name, play
 from replay.statement import Statement
+from replay.wishing import wish_options
 
 
 @click.command(
@@ -69,6 +71,7 @@ from replay.statement import Statement
     default=True,
     help="Store frames and lines too, as the flight recorder does, default yes",
 )
+@wish_options
 @click.pass_context
 def replay(
     ctx: click.Context,
@@ -78,15 +81,18 @@ def replay(
     starts: tuple[str, ...],
     again: bool,
     keep_raw: bool,
+    wish: Wish,
 ) -> None:
     """Play recordings through the pipeline into a log and print what they come to.
 
-    A recording is a candump log or a CSV table that the van file describes, plain or
-    gzip; each becomes one run. A recording that the log has already is left out, unless
-    it is to be played again: to give it a date, or by a mended van file.
+    A recording is a CAN log (candump, ASC, TRC, BLF, MF4, CSV of frames), the text of a
+    serial port, or a CSV table that the van file describes, plain or gzip; what it is,
+    its content tells. Each becomes one run. A recording that the log has already is
+    left out, unless it is to be played again: to give it a date, or by a mended van
+    file.
     """
     van = read_van(van_file)
-    cues = _in_order(_cues(files, van, starts))
+    cues = _in_order(_cues(files, van, Told(starts, wish)))
     played: list[int | None] = []
     with Writer(log_file) as writer:
         for number, cued in enumerate(cues, start=1):
@@ -107,11 +113,19 @@ def replay(
         ctx.exit(NEEDS_LOOK)
 
 
-def _cues(files: Sequence[Path], van: Van, starts: Sequence[str]) -> list[Cue]:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What was told of the recordings: their dates, and what else they lack."""
+
+    starts: Sequence[str]
+    wish: Wish
+
+
+def _cues(files: Sequence[Path], van: Van, told: Told) -> list[Cue]:
     """Look at every recording before anything is written."""
     zone = ZoneInfo(van.settings.van.time_zone)
-    given = [stamp_us(start, zone, "--start") for start in starts]
-    cues = [cue(open_recording(path, van, Progress())) for path in files]
+    given = [stamp_us(start, zone, "--start") for start in told.starts]
+    cues = [cue(open_recording(path, van, Progress(), told.wish)) for path in files]
     undated = [i for i, each in enumerate(cues) if each.start_us is None]
     if given and len(given) != len(undated):
         raise click.BadParameter(

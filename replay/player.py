@@ -52,8 +52,7 @@ def cue(recording: Recording) -> Cue:
     """
     timeline = Timeline()
     first = next(iter(recording.items(timeline)), None)
-    recording.damage.lines = 0
-    recording.damage.notes.clear()
+    recording.damage.clear()
     if first is None or timeline.zero_stamp_us is None:
         raise RecordingError(
             where=str(recording.path),

@@ -33,10 +33,9 @@ ERROR_FLAG = 0x2000_0000
 class _GoodLines(io.TextIOBase):
     """Hands python-can only lines that are whole frames with data."""
 
-    def __init__(self, text: TextIO, damage: Damage, others: dict[str, int]) -> None:
+    def __init__(self, text: TextIO, damage: Damage) -> None:
         self._lines = lines(text, damage)
         self._damage = damage
-        self._others = others
 
     def readline(self, size: int = -1, /) -> str:  # type: ignore[override]
         del size
@@ -47,9 +46,9 @@ class _GoodLines(io.TextIOBase):
             if match is None or not is_possible(_stamp_us(float(match["seconds"]))):
                 self._damage.lines += 1
             elif int(match["id"], 16) & ERROR_FLAG:
-                self._others["error"] = self._others.get("error", 0) + 1
+                self._damage.skip("error frames")
             elif match["data"][:1] in ("R", "r"):
-                self._others["remote"] = self._others.get("remote", 0) + 1
+                self._damage.skip("remote frames")
             else:
                 return line + "\n"
         return ""
@@ -82,9 +81,8 @@ class CandumpRecording:
 
     def items(self, timeline: Timeline) -> Iterator[Frame]:
         """Yield the data frames in the order of the file."""
-        others: dict[str, int] = {}
         with opened(self.path, "ascii", self.progress) as text:
-            good = cast(TextIO, _GoodLines(text, self.damage, others))
+            good = cast(TextIO, _GoodLines(text, self.damage))
             for seq, message in enumerate(CanutilsLogReader(good)):
                 interface = str(message.channel)
                 yield Frame(
@@ -95,6 +93,4 @@ class CandumpRecording:
                     is_extended=message.is_extended_id,
                     data=bytes(message.data),
                 )
-        self.damage.notes += [
-            f"{count} {kind} frames were skipped." for kind, count in others.items()
-        ]
+        self.damage.note_skipped()

@@ -32,10 +32,28 @@ class Damage:
     Attributes:
         lines: Lines that were counted and skipped.
         notes: What else a person should know, one sentence each.
+        skipped: What carries no data, counted by its kind.
     """
 
     lines: int = 0
     notes: list[str] = field(default_factory=list)
+    skipped: dict[str, int] = field(default_factory=dict)
+
+    def skip(self, kind: str) -> None:
+        """Count something sound that carries no data, such as an error frame."""
+        self.skipped[kind] = self.skipped.get(kind, 0) + 1
+
+    def note_skipped(self) -> None:
+        """Put into words what was skipped; once, at the end of the recording."""
+        self.notes += [
+            f"{count} {kind} were skipped." for kind, count in self.skipped.items()
+        ]
+
+    def clear(self) -> None:
+        """Begin anew, as a recording that is read again does."""
+        self.lines = 0
+        self.notes.clear()
+        self.skipped.clear()
 
 
 @dataclass(slots=True)
@@ -70,7 +88,7 @@ def digest(path: Path) -> str:
         RecordingError: The file cannot be read.
     """
     found = hashlib.sha256()
-    with _unpacked(path, Progress()) as binary:
+    with opened_bytes(path, Progress()) as binary:
         try:
             while piece := binary.read(LONGEST_LINE):
                 found.update(piece)
@@ -103,12 +121,21 @@ def opened(
     Raises:
         RecordingError: The file cannot be opened.
     """
-    with _unpacked(path, progress or Progress()) as binary:
+    with opened_bytes(path, progress or Progress()) as binary:
         yield io.TextIOWrapper(binary, encoding=encoding, errors="replace", newline="")
 
 
 @contextmanager
-def _unpacked(path: Path, progress: Progress) -> Iterator[BinaryIO]:
+def opened_bytes(path: Path, progress: Progress) -> Iterator[BinaryIO]:
+    """Open a plain or gzip file as the bytes that are in it.
+
+    Args:
+        path: The file.
+        progress: Told how far the file itself has been read.
+
+    Raises:
+        RecordingError: The file cannot be opened.
+    """
     if path.exists() and not path.is_file():
         # A pipe would be empty at the second reading, a device has no end.
         fix = "Store the recording as a file first; it is read more than once."
@@ -145,6 +172,14 @@ class _Counted(io.RawIOBase):
         return count
 
 
+def break_note(err: Exception) -> str:
+    """Return what a person should know of an error that ended the reading."""
+    if isinstance(err, OSError) and not isinstance(err, gzip.BadGzipFile):
+        why = (err.strerror or str(err)).lower()
+        return f"The file cannot be read to its end: {why}."
+    return f"The file breaks off: {str(err).lower()}."
+
+
 def lines(text: TextIO, damage: Damage) -> Iterator[str]:
     """Yield the lines of a file without their ends, up to where it breaks off.
 
@@ -155,15 +190,8 @@ def lines(text: TextIO, damage: Damage) -> Iterator[str]:
     while True:
         try:
             line = text.readline(LONGEST_LINE)
-        except OSError as err:
-            if not isinstance(err, gzip.BadGzipFile):
-                why = (err.strerror or str(err)).lower()
-                damage.notes.append(f"The file cannot be read to its end: {why}.")
-                return
-            damage.notes.append(f"The file breaks off: {str(err).lower()}.")
-            return
-        except BREAKS as err:
-            damage.notes.append(f"The file breaks off: {str(err).lower()}.")
+        except (OSError, *BREAKS) as err:
+            damage.notes.append(break_note(err))
             return
         if not line:
             return
