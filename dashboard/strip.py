@@ -71,6 +71,9 @@ def strip_of(moment: Moment, shown: Sequence[Figure], is_charge_known: bool) -> 
         return Strip("look", "look", f"No reading of {name}")
     if not is_charge_known:
         return Strip("note", "note", "Charge not known")
+    ailing = [each for each in moment.snapshot.sources if each.trouble]
+    if ailing:
+        return Strip("note", "note", _named(ailing, "has errors"))
     if any(each.state == "late" for each in shown):
         return Strip("note", "note", SOME_LATE)
     return Strip("ok", "ok", ALL_LIVE)

@@ -61,6 +61,9 @@ class LiveSource:
         age_s: Time since anything was heard, s; null if nothing was yet.
         rate_hz: Frames or lines a second, over the last few seconds.
         dropped: Items thrown away because too many were waiting.
+        errors: Error frames of the bus, or refused lines, since the logger started.
+        lost: Items lost before the logger could read them.
+        trouble: What is wrong although it is open, in words; otherwise empty.
     """
 
     name: str
@@ -69,6 +72,9 @@ class LiveSource:
     age_s: float | None
     rate_hz: float
     dropped: int
+    errors: int = 0
+    lost: int = 0
+    trouble: str = ""
 
 
 @dataclass(frozen=True, slots=True)

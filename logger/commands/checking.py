@@ -10,6 +10,13 @@ from logger.core.soc import PackSpec
 from logger.van.reading import Van, read_van
 from logger.van.settings import PackSection
 
+MODES = {
+    "listen-only": "listen-only: heard, and not even acknowledged",
+    "acknowledge": "acknowledge: tells every talker that its frame was heard; a wrong "
+    "bit rate then disturbs the bus. No frame is sent",
+}
+"""What a mode of a bus means."""
+
 
 @click.command(
     epilog=examples(
@@ -39,7 +46,8 @@ def _summary(van: Van) -> list[tuple[str, str]]:
     else:
         rows += _pack_summary(settings.pack)
     rows += [
-        (f"bus {bus.name}", f"{bus.interface}, {bus.mode}") for bus in settings.buses
+        (f"bus {bus.name}", f"{bus.interface}, {MODES[bus.mode]}")
+        for bus in settings.buses
     ]
     rows += [
         (f"port {port.name}", f"{port.device}, {port.baud_rate} baud")

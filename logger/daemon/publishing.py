@@ -136,6 +136,9 @@ def _source(status: Status, now_us: int) -> LiveSource:
         age_s=None if heard_us is None else round((now_us - heard_us) / US_PER_S, 3),
         rate_hz=round(status.rate_hz, 1),
         dropped=status.dropped,
+        errors=status.condition.errors,
+        lost=status.condition.lost,
+        trouble=status.condition.text,
     )
 
 

@@ -6,6 +6,7 @@ the same way through the pipeline as the live run did.
 """
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,8 +20,12 @@ MOST_NOTICES = 1024
 """Far more than the sources make; whoever takes has then been away for long."""
 
 NoticeKind = Literal[
-    "source lost", "source back", "source silent", "frames dropped", "notices dropped"
-]
+    "source lost", "source back", "source silent", "bus error", "frames lost",
+    "frames dropped", "notices dropped",
+]  # fmt: skip
+
+Heard = tuple[int, bool, bytes]
+"""A CAN data frame: identifier, whether it has 29 bits, payload."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +112,27 @@ class Inbox:
                 self._items.append(
                     Frame(t_us, self._next(), bus, can_id, is_extended, data)
                 )
+
+    def frames(self, source: str, bus: str, frames: Sequence[Heard]) -> None:
+        """Take in CAN data frames that were read in one go, under one stamp.
+
+        Args:
+            source: Whose room they take, for example `bus drive`.
+            bus: Name of the bus in the van file.
+            frames: In the order of their arrival.
+        """
+        with self._lock:
+            t_us, seq = self.now_us(), self._seq
+            waiting = self._waiting.get(source, 0)
+            taken = frames[: self._most_waiting - waiting]
+            self._items += [
+                Frame(t_us, seq + place, bus, can_id, is_extended, data)
+                for place, (can_id, is_extended, data) in enumerate(taken)
+            ]
+            self._seq = seq + len(taken)
+            self._waiting[source] = waiting + len(taken)
+            for _ in frames[len(taken) :]:
+                self._drop(source)
 
     def line(self, source: str, port: str, data: bytes) -> None:
         """Take in a line of a serial port, without its end."""

@@ -4,6 +4,7 @@ from logger.clock import Clock
 from logger.sources.can_bus import CanSource
 from logger.sources.inbox import Inbox
 from logger.sources.serial_port import SerialSource
+from logger.sources.socketcan import SocketCanSource
 from logger.sources.supervisor import Source, Supervisor
 from logger.van.settings import BusSection, PortSection, Settings
 
@@ -23,14 +24,17 @@ def supervisors(settings: Settings, inbox: Inbox, clock: Clock) -> list[Supervis
     return [Supervisor(source, inbox, clock) for source in sources]
 
 
-def _bus(bus: BusSection, inbox: Inbox) -> CanSource:
+def _bus(bus: BusSection, inbox: Inbox) -> Source:
     """Return the source of a bus."""
+    listens = bus.mode == "listen-only"
+    if bus.adapter == "socketcan":
+        return SocketCanSource(bus.name, bus.interface, bus.bit_rate, listens, inbox)
     return CanSource(
         bus_name=bus.name,
         channel=bus.interface,
         adapter=bus.adapter,
         bit_rate=bus.bit_rate,
-        listen_only=bus.mode == "listen-only",
+        listen_only=listens,
         inbox=inbox,
     )
 

@@ -1,5 +1,6 @@
 """A serial port that speaks in text lines, through pyserial. Never writes."""
 
+import os
 import termios
 
 import serial
@@ -64,6 +65,14 @@ class SerialSource:
                 fix=fix_of(err, "Look at the keys device and baud_rate of this port."),
             ) from err
         return SerialSession(self, port)
+
+    def sign(self) -> str:
+        """Return what changes when the adapter is pulled or plugged in."""
+        try:
+            found = os.stat(self._device)
+        except OSError:
+            return ""
+        return f"{found.st_rdev} {found.st_ino}"
 
     def take_in(self, lines: list[bytes], cut_lines: int) -> None:
         """Hand lines over, and count those that were too long."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from logger.clock import Clock
+from logger.sources.condition import SOUND, Condition, Conditioned, Placed
 from logger.sources.inbox import Inbox
 from logger.sources.pace import US_PER_S, BackOff, Rate, Silence
 from logger.sources.reasons import reason_of
@@ -19,6 +20,10 @@ from logger.sources.reasons import reason_of
 log = logging.getLogger(__name__)
 
 State = Literal["open", "silent", "lost"]
+
+LOOK_S = 0.25
+"""Real time between two looks whether a device has come back: it is opened then, and
+not only when the next try is due. A look costs some microseconds."""
 
 
 class Session(Protocol):
@@ -62,6 +67,7 @@ class Status:
             None while nothing ever was.
         rate_hz: Items a second over the last few seconds.
         dropped: Items thrown away because too many were waiting.
+        condition: What is wrong although it is open.
     """
 
     name: str
@@ -70,6 +76,7 @@ class Status:
     heard_us: int | None
     rate_hz: float
     dropped: int
+    condition: Condition = SOUND
 
 
 class Supervisor:
@@ -118,6 +125,8 @@ class Supervisor:
         """Return how the source stands; any thread may ask."""
         dropped = self._inbox.dropped(self.name)
         now_us = self._inbox.now_us()
+        source = self._source
+        condition = source.condition() if isinstance(source, Conditioned) else SOUND
         with self._lock:
             return Status(
                 name=self.name,
@@ -126,6 +135,7 @@ class Supervisor:
                 heard_us=self._heard_us,
                 rate_hz=self._rate.hz(now_us),
                 dropped=dropped,
+                condition=condition,
             )
 
     def _run(self) -> None:
@@ -134,7 +144,7 @@ class Supervisor:
             # The wait stands outside of the handling: what was raised holds on to what
             # was being opened, and with it to the device.
             if not self._has_held():
-                self._clock.wait(self._stop, self._back_off.next_s())
+                self._wait_for_return(self._back_off.next_s())
 
     def _has_held(self) -> bool:
         """Attend to the source; return False if it failed."""
@@ -147,6 +157,18 @@ class Supervisor:
             self._lose(reason_of(err))
             return False
         return True
+
+    def _wait_for_return(self, seconds: float) -> None:
+        """Wait until the next try is due, or the device is seen to have come back."""
+        source, until_us = self._source, self._inbox.now_us() + int(seconds * US_PER_S)
+        if not isinstance(source, Placed):
+            self._clock.wait(self._stop, seconds)
+            return
+        seen = source.sign()
+        while (left_us := until_us - self._inbox.now_us()) > 0:
+            left_s = left_us / US_PER_S / self._clock.speed
+            if self._stop.wait(min(LOOK_S, left_s)) or source.sign() != seen:
+                return
 
     def _attend(self) -> None:
         """Open the source and read it until it is time to open it anew."""

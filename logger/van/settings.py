@@ -156,8 +156,8 @@ class BusSection(Section):
     )
     mode: Literal["listen-only", "acknowledge"] = Field(
         default="listen-only",
-        description="listen-only unless a lone talker needs one other node to "
-        "acknowledge it",
+        description="listen-only: an interface that would acknowledge is refused; "
+        "acknowledge only where a lone talker needs one other node to do so",
     )
 
 

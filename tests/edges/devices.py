@@ -143,6 +143,10 @@ class Listener:
         self._inbox = inbox
         self._data: dict[str, list[bytes]] = {}
 
+    def now_us(self) -> int:
+        """Return the time that items are stamped with."""
+        return self._inbox.now_us()
+
     def take(self) -> None:
         """Take what waits."""
         taken = self._inbox.take()

@@ -1,17 +1,12 @@
 """From the van file to sources that run."""
 
-import ast
 from pathlib import Path
 
-import logger.sources
 from logger.clock import Clock
 from logger.sources.inbox import Inbox
 from logger.sources.opening import supervisors
 from logger.van.settings import BusSection, PortSection, Settings, VanSection
 from tests.edges.devices import Listener, Terminal, Wire, until
-
-ROOM = Path(logger.sources.__path__[0])
-SPEAKS = {"send", "send_periodic", "write", "writelines"}
 
 
 def test_every_bus_and_port_has_a_source_that_runs(tmp_path: Path) -> None:
@@ -46,14 +41,3 @@ def test_a_port_that_has_to_be_asked_is_left_out() -> None:
     )
     clock = Clock()
     assert supervisors(settings, Inbox(clock), clock) == []
-
-
-def test_nothing_in_the_room_speaks_to_a_bus_or_a_port() -> None:
-    called = {
-        node.attr
-        for path in ROOM.glob("*.py")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Attribute)
-    }
-    assert "recv" in called
-    assert called & SPEAKS == set()

@@ -221,6 +221,12 @@ def test_without_any_snapshot_everything_is_a_dash() -> None:
     assert view.charge.figure.was == ""  # nobody said that it is not known
 
 
+def test_a_bus_with_errors_is_noted() -> None:
+    ailing = LiveSource("bus drive", "open", "", 0.1, 9.0, 0, 3, 0, "bus-off (3)")
+    strip = drive_view(replace(SCENE, sources=(ailing,)), 0.1).strip
+    assert (strip.state, strip.words) == ("note", "Bus drive has errors")
+
+
 def source(state: str, name: str = "port roof") -> LiveSource:
     assert state in ("open", "silent", "lost")
     states: dict[str, LiveSource] = {
