@@ -4,6 +4,7 @@ import base64
 import gzip
 import random
 from collections import Counter
+from importlib.util import find_spec
 from pathlib import Path
 
 import can
@@ -347,11 +348,13 @@ def test_a_screen_with_time_stamps_needs_no_wish(tmp_path: Path) -> None:
 def test_a_measurement_without_its_library_says_what_to_install(
     tmp_path: Path,
 ) -> None:
+    if find_spec("asammdf"):
+        pytest.skip("the extra mf4 is installed")
     path = tmp_path / "drive.mf4"
     path.write_bytes(b"MDF     4.10    " + bytes(200))
     with pytest.raises(RecordingError) as caught:
         read(path)
-    assert "MF4" in str(caught.value)
+    assert 'pip install "ampledger[mf4]"' in str(caught.value)
 
 
 def test_a_measurement_is_read_like_any_log(tmp_path: Path) -> None:
