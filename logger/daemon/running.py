@@ -57,7 +57,7 @@ def run_logger(van: Van, files: Files, clock: Clock, stop: threading.Event) -> N
     # Sources open while the log is being opened: the first seconds are not lost.
     inbox = Inbox(clock)
     wall = _wall(clock, inbox)
-    sources = supervisors(van.settings, inbox, clock)
+    sources = supervisors(van.settings, inbox, clock, van.spec.lines)
     snapshots = SnapshotFile(files.snapshot)
     for source in sources:
         source.start()

@@ -11,10 +11,13 @@ from functools import reduce
 from operator import xor
 from typing import Protocol
 
-from logger.decode.frames import Reason, Rejected, Values
+from logger.decode.frames import Reason, Rejected
 
 Texts = tuple[str | None, ...]
 """One text a wanted field, in their order; None where the line has none."""
+
+Found = tuple[float | int | str | None, ...]
+"""The same of any kind of line: texts that are read later on, or values."""
 
 
 class Form(Protocol):
@@ -27,7 +30,7 @@ class Form(Protocol):
     def takes(self, data: bytes) -> bool:
         """Return whether a line, without its end, is of this kind."""
 
-    def decode(self, data: bytes) -> Texts | Values | Rejected:
+    def decode(self, data: bytes) -> Found | Rejected:
         """Return the wanted fields of one line, or why it was refused."""
 
 

@@ -22,7 +22,7 @@ from logger.decode.frames import (
     Row,
     Values,
 )
-from logger.decode.text_lines import find_form
+from logger.decode.text_lines import Found, find_form
 from logger.pipeline.faults import NODE_BITS, FaultBook, Standing
 from logger.pipeline.series import Binding, Series, bind, plausible, reading
 from logger.pipeline.spec import PipelineSpec, Refusal, Remark
@@ -212,7 +212,7 @@ class Folding:
     def _take_values(
         self,
         t_us: int,
-        values: Values | tuple[str | None, ...],
+        values: Found,
         bindings: tuple[Binding, ...],
         place: str,
     ) -> None:

@@ -21,7 +21,8 @@ from logger.pipeline.spec import (
 from logger.quantities import Channel, find_channel, nearest_pattern
 from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
-from logger.van.line_forms import LineKind, line_forms, line_kinds
+from logger.van.line_forms import line_forms, line_kinds
+from logger.van.line_kind import LineKind
 from logger.van.settings import (
     BusSection,
     FeedSection,

@@ -3,34 +3,17 @@
 Knows sections and their faults; reads no port.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 
 from logger.decode.text_lines import Checksum, Form, LineForm
 from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
-from logger.van.settings import LineSection, PortSection
-
-Wanted = tuple[str, ...]
-"""Names of the fields that are fed, in the order of the decoded values."""
-
-
-@dataclass(frozen=True, slots=True)
-class LineKind:
-    """One kind of line that feeds may name.
-
-    Attributes:
-        port: Name of its port.
-        name: Its own.
-        fields: Names of its fields; None where any name may come.
-        form: Makes what it is read by.
-    """
-
-    port: str
-    name: str
-    fields: tuple[str, ...] | None
-    form: Callable[[Wanted], Form]
+from logger.van.line_kind import LineKind, Wanted
+from logger.van.settings import (
+    LineSection,
+    PortSection,
+)
 
 
 def line_kinds(draft: Draft, note: Note) -> list[LineKind]:
@@ -46,7 +29,7 @@ def line_kinds(draft: Draft, note: Note) -> list[LineKind]:
         if port.section.speaks == "nmea"
         for kind in _sentences(port.section.name)
     ]
-    return [*kinds, *_written(draft, note)]
+    return [*kinds, *_devices(draft, note), *_written(draft, note)]
 
 
 def line_forms(
@@ -74,6 +57,15 @@ def _sentences(port: str) -> Iterator[LineKind]:
         yield LineKind(port, name, sentence.fields, partial(SentenceForm, name))
 
 
+def _devices(draft: Draft, note: Note) -> Sequence[LineKind]:
+    """Return the answers of the devices that are asked."""
+    if not draft.repeated.get("device") and not draft.repeated.get("register"):
+        return ()
+    from logger.van.device_forms import device_kinds
+
+    return device_kinds(draft, note)
+
+
 def _written(draft: Draft, note: Note) -> Iterator[LineKind]:
     """Yield the kinds of line that the van file describes."""
     ports = {each.section.name: each.section for each in draft.each(PortSection)}
@@ -82,8 +74,8 @@ def _written(draft: Draft, note: Note) -> Iterator[LineKind]:
         section, port = each.section, each.section.port
         if port not in ports and None not in ports and port is not None:
             note(f"{each.place} port", shown(port), nearest(port, ports))
-        elif port in ports and ports[port].speaks == "nmea":
-            fix = "Leave this line out: the sentences of this port are known."
+        elif port in ports and ports[port].speaks != "lines":
+            fix = "Leave this line out: what this port speaks is known."
             note(f"{each.place} port", shown(port), fix)
         if each.is_whole:
             _check(each, earlier.setdefault(port, []), note)

@@ -9,6 +9,7 @@ from typing import Literal
 from pydantic import Field
 
 from logger.core.chemistry import CURVES, Curve
+from logger.van.device_sections import DeviceSection, RegisterSection
 from logger.van.keep import KeepSection
 from logger.van.section import Name, Numbers, Pairs, Parts, Section, Text, Texts
 
@@ -171,13 +172,29 @@ class PortSection(Section):
     baud_rate: int = Field(
         default=9600, ge=50, le=4_000_000, description="the speed in baud"
     )
-    speaks: Literal["lines", "nmea"] = Field(
+    parity: Literal["none", "even", "odd"] = Field(
+        default="none", description="the parity bit of each byte"
+    )
+    stop_bits: Literal[1, 2] = Field(
+        default=1, description="the stop bits of each byte, 1 or 2"
+    )
+    speaks: Literal["lines", "nmea", "modbus"] = Field(
         default="lines",
-        description="what comes in on it: text lines, each kind as a [[line]], or the "
-        "sentences of a satellite receiver, NMEA 0183",
+        description="what comes in on it: text lines, each kind as a [[line]]; the "
+        "sentences of a satellite receiver, NMEA 0183; or answers of Modbus RTU "
+        "devices, each as a [[device]]",
     )
     polled: bool = Field(
-        default=False, description="true if the device only speaks when it is asked"
+        default=False,
+        description="true if devices only speak when they are asked: with Modbus the "
+        "program then writes its questions to this port, and to no other",
+    )
+    answer_s: float = Field(
+        default=0.3,
+        ge=0.05,
+        le=2,
+        description="how long a device that is asked may take to begin its answer, in "
+        "seconds",
     )
 
 
@@ -318,6 +335,8 @@ class Settings(Section):
     buses: tuple[BusSection, ...] = ()
     ports: tuple[PortSection, ...] = ()
     lines: tuple[LineSection, ...] = ()
+    devices: tuple[DeviceSection, ...] = ()
+    registers: tuple[RegisterSection, ...] = ()
     descriptions: tuple[DescriptionSection, ...] = ()
     tables: tuple[TableSection, ...] = ()
     feeds: tuple[FeedSection, ...] = ()
@@ -337,6 +356,8 @@ REPEATED: dict[str, tuple[str, type[Section]]] = {
     "bus": ("buses", BusSection),
     "port": ("ports", PortSection),
     "line": ("lines", LineSection),
+    "device": ("devices", DeviceSection),
+    "register": ("registers", RegisterSection),
     "description": ("descriptions", DescriptionSection),
     "table": ("tables", TableSection),
     "feed": ("feeds", FeedSection),

@@ -46,6 +46,11 @@ class Terminal:
         self._master = -1
         self.plug()
 
+    @property
+    def is_plugged(self) -> bool:
+        """True while it is in."""
+        return self._master >= 0
+
     def plug(self) -> None:
         """Put it in; as a rule it is another device under the same name."""
         self._master, slave = pty.openpty()

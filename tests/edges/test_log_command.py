@@ -24,6 +24,8 @@ from logger.live import SnapshotFile
 from logger.store.reader import Log, RunRow
 from replay.van_model.stage import open_port
 from tests.bench.processes import children_of
+from tests.edges.devices import Terminal
+from tests.edges.modbus_line import serving, two_wire
 from tests.running import COMMAND
 
 LONGEST_S = 40.0
@@ -299,3 +301,99 @@ def charge(address: str) -> float | None:
         "value"
     ]
     return value
+
+
+THREE_PORTS = """
+[van]
+name = "Dotterel"
+
+[[port]]
+name = "roof"
+device = "{folder}/adapter"
+baud_rate = 19200
+speaks = "modbus"
+polled = true
+
+[[device]]
+name = "left"
+port = "roof"
+address = 3
+registers = "solar"
+period_s = 0.5
+
+[[register]]
+table = "solar"
+field = "volts"
+address = 100
+scale = 0.1
+
+[[string]]
+name = "left"
+rated_w = 400
+
+[[feed]]
+channel = "sun.left.voltage_v"
+port = "roof"
+line = "left"
+field = "volts"
+
+[[port]]
+name = "sky"
+device = "{folder}/sky"
+speaks = "nmea"
+
+[[port]]
+name = "meter"
+device = "{folder}/meter"
+
+[[line]]
+name = "main"
+port = "meter"
+
+[[feed]]
+channel = "pack.voltage_v"
+port = "meter"
+line = "main"
+field = "volts"
+"""
+
+
+def test_a_polled_port_a_receiver_and_a_meter_are_logged_together(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "van.toml").write_text(THREE_PORTS.format(folder=tmp_path))
+    sky, meter = Terminal(tmp_path, "sky"), Terminal(tmp_path, "meter")
+    # NMEA 0183's published example: 48.1173° north, no fix afterwards.
+    fix = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
+    snapshots = SnapshotFile(tmp_path / "live.json")
+
+    def is_all_live() -> bool:
+        for terminal, said in ((sky, fix), (meter, b"volts=150.0\r\n")):
+            if terminal.is_held():
+                terminal.speak(said)
+        now = snapshots.read()
+        names = ("sun.left.voltage_v", "gps.latitude_deg", "pack.voltage_v")
+        found = [None if now is None else now.readings.get(name) for name in names]
+        values = [
+            round(each.value, 4)
+            for each in found
+            if each is not None and each.value is not None
+            if each.health is Health.FRESH
+        ]
+        return values == [402.8, 48.1173, 150.0]
+
+    with (
+        two_wire(tmp_path) as wire,
+        serving(wire, {3: {100: [4028]}}),
+        running(tmp_path, "log", *FILES, "van.toml") as logger,
+    ):
+        until(is_all_live, logger)
+        logger.send_signal(signal.SIGTERM)
+        out, _ = logger.communicate(timeout=LONGEST_S)
+    assert logger.returncode == 0, out
+    sky.pull()
+    meter.pull()
+    with Log(tmp_path / "van.db") as log:
+        (run,) = log.runs()
+        stored = {name for tick in log.ticks(run.id) for name in tick.cells}
+    assert {"sun.left.voltage_v", "gps.latitude_deg", "pack.voltage_v"} <= stored

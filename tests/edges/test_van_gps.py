@@ -88,7 +88,7 @@ def test_the_stored_file_of_an_old_run_has_the_same_feeds(tmp_path: Path) -> Non
 
 @pytest.mark.parametrize(("more", "told"), [
     ('[[line]]\nname = "main"\nport = "sky"\n',
-     "[[line]] 1 port: found 'sky'. Leave this line out: the sentences of this port"),
+     "[[line]] 1 port: found 'sky'. Leave this line out: what this port speaks"),
     ('[[feed]]\nchannel = "gps.fix"\nport = "sky"\nline = "ggb"\nfield = "fix"\n',
      "[[feed]] 1 line: found 'ggb'."),
     ('[[feed]]\nchannel = "gps.fix"\nport = "sky"\nline = "gga"\nfield = "fixx"\n',

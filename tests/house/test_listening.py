@@ -22,7 +22,10 @@ SPEAKS = {
 }
 """What speaks on one that is open."""
 
-MAY_SPEAK: dict[str, set[str]] = {}
+MAY_SPEAK = {
+    # Devices that only speak when they are asked; see `test_writers` for the questions.
+    "logger/sources/modbus_port.py": {"write"},
+}
 """Modules of `logger/sources` that say something, and by what; each says why."""
 
 
