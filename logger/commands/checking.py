@@ -61,6 +61,11 @@ def _summary(van: Van) -> list[tuple[str, str]]:
         ("description", f"{file.name}, SHA-256 {file.sha256[:12]}")
         for file in van.descriptions
     ]
+    rows += [
+        ("description", f"{file.name}: {remark}")
+        for file in van.descriptions
+        for remark in file.remarks
+    ]
     rows.append(("channels", f"{len(fed)} fed, {len(worked_out)} worked out"))
     return rows
 

@@ -1,11 +1,10 @@
 """Messages as a DBC or KCD description tells them, and how frames find theirs.
 
 The description is data, read by cantools; a device never has code. `decode` answers
-with one value a signal in the message's fixed order, or says why it refused. The shape
-is final; what stands behind `decode` may get faster.
+with one value a signal in the message's fixed order, or says why it refused; what
+stands behind it is made by `unpacking`, and cantools is what that is tested against.
 """
 
-import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -16,8 +15,11 @@ import cantools.database
 from cantools.database.can import Database, Message
 from cantools.database.errors import Error as CantoolsError
 
-from logger.decode.frames import Frame, Reason, Rejected, Values
+from logger.decode.frames import Frame, Rejected, Values
 from logger.decode.j1939 import parameter_group
+from logger.decode.layout import Absence, Layout, LayoutError, layout_of
+from logger.decode.repairing import repair_sections
+from logger.decode.unpacking import Unpack, compile_unpacker
 
 
 class Form(Enum):
@@ -69,50 +71,84 @@ class DescribedMessage:
     Attributes:
         message: What cantools read.
         signals: Signal names in the order of the decoded values.
+        layout: Where the values lie.
+        decode: The unpacker. It answers with the scaled values of one payload, None for
+            a multiplexed signal that is not in it, for a float that is not a finite
+            number and for what the description's `Absence` says is none; or with
+            `Rejected`. Bytes past the described length are ignored.
     """
 
     message: Message
     signals: tuple[str, ...]
+    layout: Layout
+    decode: Unpack
 
     @property
     def name(self) -> str:
         """The message's name."""
         return self.message.name
 
-    def decode(self, data: bytes) -> Values | Rejected:
-        """Return the values of one payload in the order of `signals`.
 
-        Args:
-            data: The payload; bytes past the described length are ignored.
+@dataclass(frozen=True, slots=True)
+class Description:
+    """What was read of a description.
 
-        Returns:
-            Scaled values, None for a multiplexed signal that is not in this payload
-            and for a float that is not a finite number; or `Rejected`.
-        """
-        if len(data) < self.message.length:
-            return Rejected(Reason.SHORT, data)
-        try:
-            decoded = self.message.decode_simple(data, decode_choices=False)
-        except (CantoolsError, ValueError, OverflowError):
-            # The latter two: a selector in floating point that is not a finite number.
-            return Rejected(Reason.UNDECODABLE, data)
-        return tuple(_number(decoded.get(signal)) for signal in self.signals)
+    Attributes:
+        messages: Its messages, in its order.
+        remarks: What a person should know of how it was read, a sentence each.
+    """
+
+    messages: tuple[DescribedMessage, ...]
+    remarks: tuple[str, ...]
 
 
-def _number(value: object) -> float | int | None:
-    if isinstance(value, int):
-        return value
-    if isinstance(value, float) and math.isfinite(value):
-        return value
-    return None
+def compile_message(
+    message: Message, absence: Absence = Absence.DESCRIBED
+) -> DescribedMessage:
+    """Turn a message that cantools read into one that decodes.
+
+    Args:
+        message: What cantools read.
+        absence: Which raw values say that there is no value.
+
+    Raises:
+        DescriptionError: No unpacker can be made for it.
+    """
+    try:
+        layout = layout_of(message, absence)
+    except LayoutError as err:
+        raise DescriptionError(f"message {message.name}: {err}") from err
+    names = tuple(signal.name for signal in message.signals)
+    return DescribedMessage(message, names, layout, compile_unpacker(layout))
 
 
-def read_description(text: str, form: Form) -> tuple[DescribedMessage, ...]:
+def read_description(
+    text: str, form: Form, absence: Absence = Absence.DESCRIBED
+) -> tuple[DescribedMessage, ...]:
     """Return the messages of a description, in its order.
 
     Args:
         text: The whole file.
         form: What kind of description it is.
+        absence: Which raw values say that there is no value.
+
+    Raises:
+        DescriptionError: The text is not such a description.
+    """
+    return describe(text, form, absence).messages
+
+
+def describe(
+    text: str, form: Form, absence: Absence = Absence.DESCRIBED
+) -> Description:
+    """Return the messages of a description and what is to be said of its reading.
+
+    A DBC that lacks sections which may be empty is read as if they were there.
+
+    Args:
+        text: The whole file.
+        form: What kind of description it is.
+        absence: Which raw values say that there is no value.
 
     Raises:
         DescriptionError: The text is not such a description.
@@ -120,14 +156,32 @@ def read_description(text: str, form: Form) -> tuple[DescribedMessage, ...]:
     if any(len(size) > LONGEST_SIZE_DIGITS for size in SIZES.findall(text)):
         raise DescriptionError("a message or signal of an absurd length")
     try:
-        database = cantools.database.load_string(text, database_format=form.value)
+        database, remarks = _load_mended(text, form)
     except CantoolsError as err:
         raise DescriptionError(" ".join(str(err).split())) from err
+    messages = tuple(compile_message(each, absence) for each in database.messages)
+    return Description(messages, remarks)
+
+
+def _load_mended(text: str, form: Form) -> tuple[Database, tuple[str, ...]]:
+    """Return a description, if need be with what was mended in it."""
+    try:
+        return _load(text, form), ()
+    except CantoolsError:
+        repaired = repair_sections(text) if form is Form.DBC else None
+        if repaired is None:
+            raise
+        try:
+            return _load(repaired.text, form), (repaired.remark,)
+        except CantoolsError:
+            pass
+        raise  # what was wrong with the text as it is, with its line
+
+
+def _load(text: str, form: Form) -> Database:
+    database = cantools.database.load_string(text, database_format=form.value)
     assert isinstance(database, Database), "DBC and KCD describe CAN networks"
-    return tuple(
-        DescribedMessage(message, tuple(signal.name for signal in message.signals))
-        for message in database.messages
-    )
+    return database
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,18 +208,23 @@ class MessageTable:
     """Finds the message of a frame: by identifier first, then by group."""
 
     def __init__(self, keyed: Iterable[tuple[Key, Decoder]]) -> None:
-        self._by_id: dict[tuple[int, bool], Decoder] = {}
+        self._short: dict[int, Decoder] = {}
+        self._extended: dict[int, Decoder] = {}
         self._by_group: dict[int, Decoder] = {}
         for key, decoder in keyed:
             if key.match is Match.GROUP:
                 self._by_group[key.number] = decoder
+            elif key.is_extended:
+                self._extended[key.number] = decoder
             else:
-                self._by_id[key.number, key.is_extended] = decoder
+                self._short[key.number] = decoder
 
     def find(self, frame: Frame) -> Decoder | None:
         """Return the decoder of a frame, or None where nothing describes it."""
-        found = self._by_id.get((frame.can_id, frame.is_extended))
-        if found is None and frame.is_extended and self._by_group:
+        if not frame.is_extended:
+            return self._short.get(frame.can_id)
+        found = self._extended.get(frame.can_id)
+        if found is None and self._by_group:
             return self._by_group.get(parameter_group(frame.can_id))
         return found
 

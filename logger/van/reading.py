@@ -19,9 +19,10 @@ from logger.decode.descriptions import (
     DescriptionError,
     Form,
     Match,
+    describe,
     message_key,
-    read_description,
 )
+from logger.decode.layout import Absence
 from logger.errors import ConfigError, Fault
 from logger.pipeline.spec import PipelineSpec
 from logger.van.binding import BusMessages, bind_feeds, pipeline_spec
@@ -42,10 +43,17 @@ DESCRIPTION_ENCODING = {Form.DBC: "cp1252", Form.KCD: "utf-8"}
 
 @dataclass(frozen=True, slots=True)
 class DescriptionFile:
-    """One description as it was read, by its name in the van file and its digest."""
+    """One description as it was read.
+
+    Attributes:
+        name: Its name in the van file.
+        sha256: Its digest.
+        remarks: What is to be said of how it was read, for example what it lacks.
+    """
 
     name: str
     sha256: str
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,16 +275,17 @@ class _Reading:
             self._fault(f"{place} file", f"{shown(section.file)} ({_reason(err)})", fix)
             return
         digest = hashlib.sha256(content).hexdigest()
-        self.files.append(DescriptionFile(section.file, digest))
         text = content.decode(DESCRIPTION_ENCODING[form], errors="replace")
         try:
-            messages = read_description(text, form)
+            described = describe(text, form, Absence(section.absent))
         except DescriptionError as err:
+            self.files.append(DescriptionFile(section.file, digest))
             fix = "Mend the description; it must read as its ending says."
             self._fault(f"{place} file", f"{section.file}: {err}", fix)
             return
+        self.files.append(DescriptionFile(section.file, digest, described.remarks))
         kept.is_whole = was_whole
-        for message in messages:
+        for message in described.messages:
             if message.name in kept.known:
                 fix = "Leave one of the two descriptions of this bus out."
                 self._fault(f"{place} file", f"message {message.name} again", fix)

@@ -238,6 +238,11 @@ class DescriptionSection(Section):
         description="how frames are matched: by identifier, or by 29-bit parameter "
         "group whatever the source address",
     )
+    absent: Literal["described", "j1939", "highest"] = Field(
+        default="described",
+        description="which raw values mean that there is none: only what is described, "
+        "the ranges of SAE J1939-71 (from FEh in the highest byte), or the highest two",
+    )
 
 
 class TableSection(Section):

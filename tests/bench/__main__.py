@@ -6,7 +6,7 @@
 import sys
 from collections.abc import Iterator
 
-from tests.bench import live, storage, year
+from tests.bench import decode, live, storage, year
 
 
 def all_of_storage() -> Iterator[str]:
@@ -15,7 +15,12 @@ def all_of_storage() -> Iterator[str]:
     yield from year.main()
 
 
-BENCHES = {"live": live.main, "storage": all_of_storage, "year": year.main}
+BENCHES = {
+    "decode": decode.main,
+    "live": live.main,
+    "storage": all_of_storage,
+    "year": year.main,
+}
 
 
 def main() -> int:

@@ -4,7 +4,7 @@ import cantools.database
 import pytest
 from cantools.database.can import Database
 
-from logger.decode.descriptions import DescribedMessage
+from logger.decode.descriptions import compile_message
 from logger.decode.text_lines import Checksum, LineForm
 from replay.van_model.boxes import STRINGS, State, start_state, step
 from replay.van_model.files import description_texts
@@ -51,7 +51,7 @@ def test_a_message_decodes_to_what_was_said(
 ) -> None:
     message = FRAMES[saying.message].message
     names = tuple(signal.name for signal in message.signals)
-    decoder = DescribedMessage(message, names)
+    decoder = compile_message(message)
     for state in moments:
         said = saying.signals(state)
         assert set(said) == set(names)
