@@ -1,4 +1,7 @@
-"""A CAN bus, through python-can, with a receive loop of its own. Never transmits.
+"""A CAN bus on one of python-can's other adapters. Never transmits.
+
+Interfaces of the kernel and serial-line adapters have readers of their own: see
+`socketcan` and `slcan`.
 
 Not python-can's Notifier: its thread ends at the first bus error unless a listener
 prevents it, and all is silent from then on (4.6.1, measured).
@@ -6,9 +9,7 @@ prevents it, and all is silent from then on (4.6.1, measured).
 
 import logging
 import select
-import socket
 import time
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,14 +33,6 @@ LONGEST_NAP_S = 0.010
 """Between two looks at a bus that cannot be waited for; some 100 looks a second cost
 1 % of a core (2-core x86-64, measured)."""
 
-BUFFER_BYTES = 4 * 1024 * 1024
-"""Room for frames in the kernel. What it gives by itself holds 278 classic frames,
-70 ms of a full 500 kbit/s bus (measured); net.core.rmem_max is the most it
-gives those who may not set up the network."""
-
-SO_RCVBUFFORCE = 33
-"""Linux, include/uapi/asm-generic/socket.h; Python has no name for it."""
-
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
@@ -47,23 +40,17 @@ class Adapter:
 
     Attributes:
         bit_rate: Keyword of the bit rate; empty where it is not ours to set.
-        listen_only: Keyword of listening only; empty where it need not be told.
         can_be_silent: False where nobody can ask it to listen only.
     """
 
     bit_rate: str = ""
-    listen_only: str = ""
     can_be_silent: bool = True
 
 
 ADAPTERS = {
-    # The operating system sets the bit rate, and whether it only listens.
-    "socketcan": Adapter(),
     # No wire.
     "virtual": Adapter(),
     "udp_multicast": Adapter(),
-    # Text commands over a serial line.
-    "slcan": Adapter(bit_rate="bitrate", listen_only="listen_only"),
 }
 
 OTHER_ADAPTER = Adapter(bit_rate="bitrate", can_be_silent=False)
@@ -148,7 +135,6 @@ class CanSource:
                     err, "Look at the keys interface, adapter and bit_rate of this bus."
                 ),
             ) from err
-        _ask_for_room(bus)
         return CanSession(self, bus)
 
     def take_in(self, message: can.Message) -> int:
@@ -180,8 +166,6 @@ class CanSource:
         words: dict[str, Any] = {}
         if kind.bit_rate and self._bit_rate is not None:
             words[kind.bit_rate] = self._bit_rate
-        if kind.listen_only:
-            words[kind.listen_only] = self._is_listen_only
         return words
 
 
@@ -262,14 +246,3 @@ def _descriptor_of(bus: can.BusABC) -> int | None:
     except (NotImplementedError, can.CanError, OSError):
         return None
     return descriptor if descriptor >= 0 else None
-
-
-def _ask_for_room(bus: can.BusABC) -> None:
-    """Ask the kernel to hold more frames, where it is the kernel that holds them."""
-    held = getattr(bus, "socket", None)
-    if not isinstance(held, socket.socket):
-        return
-    for option in (socket.SO_RCVBUF, SO_RCVBUFFORCE):
-        # The second may give more, and only to those who may set up the network.
-        with suppress(OSError):
-            held.setsockopt(socket.SOL_SOCKET, option, BUFFER_BYTES)

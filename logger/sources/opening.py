@@ -7,6 +7,7 @@ from logger.decode.text_lines import Form
 from logger.sources.can_bus import CanSource
 from logger.sources.inbox import Inbox
 from logger.sources.serial_port import SerialSource
+from logger.sources.slcan import SlcanSource
 from logger.sources.socketcan import SocketCanSource
 from logger.sources.supervisor import Source, Supervisor
 from logger.van.settings import BusSection, PortSection, Settings
@@ -44,6 +45,8 @@ def _bus(bus: BusSection, inbox: Inbox) -> Source:
     listens = bus.mode == "listen-only"
     if bus.adapter == "socketcan":
         return SocketCanSource(bus.name, bus.interface, bus.bit_rate, listens, inbox)
+    if bus.adapter == "slcan":
+        return SlcanSource(bus.name, bus.interface, bus.bit_rate, listens, inbox)
     return CanSource(
         bus_name=bus.name,
         channel=bus.interface,

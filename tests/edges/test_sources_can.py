@@ -85,7 +85,6 @@ def test_a_closed_bus_is_an_error_and_not_silence() -> None:
 
 
 @pytest.mark.parametrize(("adapter", "channel"), [
-    ("socketcan", "nosuch0"),
     ("slcan", "/dev/serial/by-id/nosuch"),
     ("nosuch", "can0"),
 ])  # fmt: skip
@@ -107,21 +106,17 @@ def test_an_adapter_that_nobody_can_keep_quiet_is_not_opened() -> None:
         bus.open()
 
 
-def test_a_text_adapter_is_told_to_listen_and_is_waited_for(tmp_path: Path) -> None:
+def test_a_garbled_frame_of_an_adapter_is_counted(tmp_path: Path) -> None:
+    # python-can's own reader of text adapters raises at a line that is no frame.
     terminal = Terminal(tmp_path)
     inbox, clock = Inbox(Clock()), Clock()
-    bus = source(inbox, str(terminal.path), "slcan")
+    bus = source(inbox, str(terminal.path), "slcan", listen_only=False)
     listener = Listener(inbox)
     with attended(inbox, clock, bus) as (supervisor,):
         assert until(lambda: supervisor.status().state == "open")
-        told = terminal.heard()
         terminal.speak(b"\r\rt1232AABB\rtxyz\rT18FF001010")
         terminal.speak(b"7\rr1238\r" + b"t12310F\r" * 600)
         assert until(lambda: len(listener.data("drive")) == 602)
-    # S6 is 500 kbit/s, L opens for listening only, O would open for speaking.
-    assert told.startswith(b"C\rS6\r")
-    assert told.endswith(b"L\r")
-    assert b"O" not in told
     assert (bus.unreadable_frames, bus.remote_frames) == (1, 1)
     assert listener.data("drive")[:3] == [b"\xaa\xbb", b"\x07", b"\x0f"]
     terminal.pull()

@@ -25,6 +25,8 @@ SPEAKS = {
 MAY_SPEAK = {
     # Devices that only speak when they are asked; see `test_writers` for the questions.
     "logger/sources/modbus_port.py": {"write"},
+    # How the adapter is to open its bus, for listening only as a rule.
+    "logger/sources/slcan.py": {"write"},
 }
 """Modules of `logger/sources` that say something, and by what; each says why."""
 

@@ -1,4 +1,4 @@
-"""What the one module that writes to a port may say: two questions that read.
+"""What the one module that asks on a port may say: two questions that read.
 
 That no other one speaks is held by `test_listening`.
 """
