@@ -27,6 +27,10 @@ class Form(Protocol):
     def name(self) -> str:
         """What the van file calls it."""
 
+    @property
+    def fields(self) -> tuple[str, ...]:
+        """Names of the wanted fields, in the order of what `decode` returns."""
+
     def takes(self, data: bytes) -> bool:
         """Return whether a line, without its end, is of this kind."""
 

@@ -1,0 +1,1 @@
+"""What talks on each bus and port: heard, matched, told, drafted. Stores nothing."""
