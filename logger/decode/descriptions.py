@@ -43,6 +43,11 @@ class Match(Enum):
 
     IDENTIFIER = "identifier"
     GROUP = "group"
+    NODE = "node"
+
+
+FUNCTION_BITS, NODE_BITS = 0x780, 0x07F
+"""The parts of an 11-bit identifier: what is sent, and which node sends (CiA 301)."""
 
 
 class DescriptionError(ValueError):
@@ -186,7 +191,7 @@ def _load(text: str, form: Form) -> Database:
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """What a frame is matched by: an identifier or a parameter group."""
+    """What a frame is matched by: an identifier, a parameter group or a function."""
 
     match: Match
     number: int
@@ -196,24 +201,30 @@ class Key:
 def message_key(message: DescribedMessage, match: Match) -> Key:
     """Return what frames of a message are matched by.
 
-    A message with an 11-bit identifier has no group and keeps its identifier.
+    A message with an 11-bit identifier has no group, one of 29 bits no node; such a
+    message keeps its identifier.
     """
     frame_id, is_extended = message.message.frame_id, message.message.is_extended_frame
     if match is Match.GROUP and is_extended:
         return Key(Match.GROUP, parameter_group(frame_id), True)
+    if match is Match.NODE and not is_extended:
+        return Key(Match.NODE, frame_id & FUNCTION_BITS, False)
     return Key(Match.IDENTIFIER, frame_id, is_extended)
 
 
 class MessageTable:
-    """Finds the message of a frame: by identifier first, then by group."""
+    """Finds the message of a frame: by identifier first, then by group or function."""
 
     def __init__(self, keyed: Iterable[tuple[Key, Decoder]]) -> None:
         self._short: dict[int, Decoder] = {}
         self._extended: dict[int, Decoder] = {}
         self._by_group: dict[int, Decoder] = {}
+        self._by_function: dict[int, Decoder] = {}
         for key, decoder in keyed:
             if key.match is Match.GROUP:
                 self._by_group[key.number] = decoder
+            elif key.match is Match.NODE:
+                self._by_function[key.number] = decoder
             elif key.is_extended:
                 self._extended[key.number] = decoder
             else:
@@ -222,7 +233,11 @@ class MessageTable:
     def find(self, frame: Frame) -> Decoder | None:
         """Return the decoder of a frame, or None where nothing describes it."""
         if not frame.is_extended:
-            return self._short.get(frame.can_id)
+            found = self._short.get(frame.can_id)
+            if found is None and self._by_function and frame.can_id & NODE_BITS:
+                # Node 0 is no node: those identifiers mean something else.
+                return self._by_function.get(frame.can_id & FUNCTION_BITS)
+            return found
         found = self._extended.get(frame.can_id)
         if found is None and self._by_group:
             return self._by_group.get(parameter_group(frame.can_id))

@@ -7,6 +7,7 @@ that comes and goes is told the first time, then at every doubling.
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from logger.decode.descriptions import FUNCTION_BITS, NODE_BITS
 from logger.decode.fault_codes import (
     DM1_GROUP,
     DM_RV_GROUP,
@@ -30,7 +31,6 @@ MOST_CODES = 500
 """Different faults of different senders on one bus. A van has tens; beyond it, a code
 that was not seen before is counted and not told."""
 
-FUNCTION_BITS, NODE_BITS = 0x780, 0x07F
 EMERGENCY_ID, HEARTBEAT_ID = 0x080, 0x700
 
 

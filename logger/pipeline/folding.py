@@ -11,6 +11,7 @@ from typing import assert_never
 from logger.core.dating import date_text
 from logger.core.tick import US_PER_S, Cell, Gap, GapLimit, Tick
 from logger.decode.assembly import Assembler
+from logger.decode.descriptions import NODE_BITS
 from logger.decode.frames import (
     Beat,
     Entry,
@@ -23,7 +24,7 @@ from logger.decode.frames import (
     Values,
 )
 from logger.decode.text_lines import Found, find_form
-from logger.pipeline.faults import NODE_BITS, FaultBook, Standing
+from logger.pipeline.faults import FaultBook, Standing
 from logger.pipeline.series import Binding, Series, bind, plausible, reading
 from logger.pipeline.spec import PipelineSpec, Refusal, Remark
 

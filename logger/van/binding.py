@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 
 from logger.core.soc import TWO_SIDED_95, Count, PackSpec
 from logger.core.tick import US_PER_S, GapRule
-from logger.decode.descriptions import DescribedMessage, Key, MessageTable, clashes
 from logger.decode.text_lines import Form
 from logger.pipeline.spec import (
     REPORTED_SOC,
@@ -19,12 +18,17 @@ from logger.pipeline.spec import (
     PipelineSpec,
 )
 from logger.quantities import Channel, find_channel, nearest_pattern
+from logger.van.bus_messages import (
+    BoundBuses,
+    BusMessages,
+    SignalFinder,
+    bind_buses,
+)
 from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
 from logger.van.line_forms import line_forms, line_kinds
 from logger.van.line_kind import LineKind
 from logger.van.settings import (
-    BusSection,
     FeedSection,
     LineSection,
     PackSection,
@@ -49,34 +53,19 @@ ONE_SOURCE = (
 )
 
 
-@dataclass(slots=True)
-class BusMessages:
-    """The described messages of one bus.
-
-    Attributes:
-        known: By name.
-        keyed: With what their frames are matched by, in the order of the files.
-        is_whole: True if every description of the bus could be read.
-    """
-
-    known: dict[str, DescribedMessage] = field(default_factory=dict)
-    keyed: list[tuple[Key, DescribedMessage]] = field(default_factory=list)
-    is_whole: bool = True
-
-
 @dataclass(frozen=True, slots=True)
 class BoundFeeds:
     """Every feed, tied to its source.
 
     Attributes:
-        messages: How frames find their decoder, by bus name.
+        buses: What there is to know of the buses.
         of_message: The feeds of each message, by bus and message name.
         of_table: The feeds of each table's rows, by table name.
         lines: The kinds of line of each port, by port name.
         of_line: The feeds of each kind of line, by port and line name.
     """
 
-    messages: Mapping[str, MessageTable]
+    buses: BoundBuses
     of_message: Mapping[tuple[str, str], tuple[Feed, ...]]
     of_table: Mapping[str, tuple[Feed, ...]]
     lines: Mapping[str, tuple[Form, ...]]
@@ -125,8 +114,10 @@ def pipeline_spec(settings: Settings, feeds: BoundFeeds) -> PipelineSpec:
     """Return what the pipeline needs of a sound van file."""
     pack = settings.pack
     return PipelineSpec(
-        messages=feeds.messages,
+        messages=feeds.buses.messages,
         message_feeds=feeds.of_message,
+        long_groups=feeds.buses.long_groups,
+        faults=feeds.buses.faults,
         table_feeds=feeds.of_table,
         lines=feeds.lines,
         line_feeds=feeds.of_line,
@@ -146,6 +137,10 @@ class _Binder:
     columns: dict[str, list[str]] = field(default_factory=dict)
     fields: dict[tuple[str, str], list[str]] = field(default_factory=dict)
     kinds: list[LineKind] = field(default_factory=list)
+
+    @property
+    def _signals(self) -> SignalFinder:
+        return SignalFinder(self.draft, self.described, self.note)
 
     def bind(self) -> tuple[BoundFeeds, dict[str, tuple[str, ...]]]:
         sections = self.draft.each(FeedSection)
@@ -168,7 +163,10 @@ class _Binder:
             taken.add((section.channel, section.rank))
             if found is None or slot is None:
                 continue
-            feed = _feed(found, slot, section, rules[section.channel])
+            only = self._signals.only(place, section)
+            if only is None:
+                continue
+            feed = _feed(found, slot, section, rules[section.channel], only)
             if section.table is not None:
                 of_table.setdefault(section.table, []).append(feed)
             elif section.line is not None:
@@ -179,7 +177,7 @@ class _Binder:
                 of_message.setdefault(key, []).append(feed)
         self._check_reported_start(sections)
         bound = BoundFeeds(
-            messages=self._tables_of_messages(of_message),
+            buses=bind_buses(self.described, of_message, self.note),
             of_message={key: tuple(feeds) for key, feeds in of_message.items()},
             of_table={key: tuple(feeds) for key, feeds in of_table.items()},
             lines=line_forms(self.kinds, self.fields),
@@ -249,9 +247,7 @@ class _Binder:
         elif section.table is not None and section.column is not None:
             return self._column_slot(place, section.table, section.column)
         elif section.bus and section.message and section.signal:
-            return self._signal_slot(
-                place, section.bus, section.message, section.signal
-            )
+            return self._signals.slot(place, section)
         elif each.is_whole:
             self.note(place, "no whole source", ONE_SOURCE)
         return None
@@ -295,51 +291,18 @@ class _Binder:
             fix = f"Describe the line as [[line]] of this port. {nearest(line, known)}"
             self.note(f"{place} line", shown(line), fix)
 
-    def _signal_slot(
-        self, place: str, bus: str, message: str, signal: str
-    ) -> int | None:
-        if bus not in self.described:
-            self._note_bus(place, bus)
-            return None
-        known = self.described[bus].known
-        if message not in known:
-            if self.described[bus].is_whole:
-                close = nearest(message, known)
-                self.note(f"{place} message", shown(message), close)
-            return None
-        signals = known[message].signals
-        if signal not in signals:
-            self.note(f"{place} signal", shown(signal), nearest(signal, signals))
-            return None
-        return signals.index(signal)
-
-    def _note_bus(self, place: str, bus: str) -> None:
-        buses = [each.section.name for each in self.draft.each(BusSection)]
-        if bus in buses:
-            fix = "Describe this bus: no [[description]] names it."
-            self.note(f"{place} bus", shown(bus), fix)
-        elif None not in buses:
-            self.note(f"{place} bus", shown(bus), nearest(bus, buses))
-
-    def _tables_of_messages(
-        self, feeds: Mapping[tuple[str, str], Sequence[Feed]]
-    ) -> dict[str, MessageTable]:
-        """Keep only messages that feed something: the rest need no decoding."""
-        tables = {}
-        for bus, messages in self.described.items():
-            fed = [pair for pair in messages.keyed if (bus, pair[1].name) in feeds]
-            for first, second in clashes([(key, each.name) for key, each in fed]):
-                fix = f"The same frames would be {first}; feed from one of them."
-                self.note(f"[[bus]] {bus}", f"message {second}", fix)
-            tables[bus] = MessageTable(fed)
-        return tables
-
 
 def _us(seconds: float | None) -> int | None:
     return None if seconds is None else round(seconds * US_PER_S)
 
 
-def _feed(channel: Channel, slot: int, section: FeedSection, rule: GapRule) -> Feed:
+def _feed(
+    channel: Channel,
+    slot: int,
+    section: FeedSection,
+    rule: GapRule,
+    only: tuple[tuple[int, float], ...],
+) -> Feed:
     sign = -1.0 if section.flip else 1.0
     return Feed(
         channel=channel,
@@ -350,6 +313,8 @@ def _feed(channel: Channel, slot: int, section: FeedSection, rule: GapRule) -> F
         missing=frozenset(section.missing),
         rank=section.rank,
         rule=rule,
+        only=only,
+        address=section.address,
     )
 
 

@@ -4,7 +4,6 @@ Reads files; opens no bus and no port. What the feeds come to is worked out in
 `binding`.
 """
 
-import hashlib
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -15,19 +14,12 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from logger.core.chemistry import cell_voltage_v
-from logger.decode.descriptions import (
-    DescriptionError,
-    Form,
-    Match,
-    describe,
-    message_key,
-)
-from logger.decode.layout import Absence
 from logger.errors import ConfigError, Fault
 from logger.pipeline.spec import PipelineSpec
-from logger.van.binding import BusMessages, bind_feeds, pipeline_spec
+from logger.van.binding import bind_feeds, pipeline_spec
+from logger.van.describing import DescriptionFile, Descriptions, why_unread
 from logger.van.draft import Draft, Numbered, S
-from logger.van.faults import closest, nearest, shown
+from logger.van.faults import shown
 from logger.van.settings import (
     BusSection,
     DescriptionSection,
@@ -36,24 +28,6 @@ from logger.van.settings import (
     TableSection,
 )
 from logger.van.usual_feeds import add_usual_feeds
-
-DESCRIPTION_ENCODING = {Form.DBC: "cp1252", Form.KCD: "utf-8"}
-"""What files of each form are written in, by convention of the form."""
-
-
-@dataclass(frozen=True, slots=True)
-class DescriptionFile:
-    """One description as it was read.
-
-    Attributes:
-        name: Its name in the van file.
-        sha256: Its digest.
-        remarks: What is to be said of how it was read, for example what it lacks.
-    """
-
-    name: str
-    sha256: str
-    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +75,7 @@ def read_van(path: Path) -> Van:
     except (OSError, ValueError) as err:
         raise ConfigError(
             where=str(path),
-            saw=_reason(err),
+            saw=why_unread(err),
             fix="Give a van file that can be read, UTF-8 text in TOML.",
         ) from err
     try:
@@ -134,14 +108,6 @@ def read_settings(text: str) -> Settings:
     return draft.settings()
 
 
-def _reason(err: OSError | ValueError) -> str:
-    if isinstance(err, OSError):
-        return (err.strerror or str(err)).lower()
-    if isinstance(err, UnicodeDecodeError):
-        return "text that is not UTF-8"
-    return str(err)
-
-
 @dataclass(slots=True)
 class _Reading:
     """One reading under way: what is sound so far, and the faults in file order."""
@@ -149,8 +115,6 @@ class _Reading:
     path: Path
     text: str
     faults: list[Fault] = field(default_factory=list)
-    files: list[DescriptionFile] = field(default_factory=list)
-    described: dict[str, BusMessages] = field(default_factory=dict)
 
     def read(self, raw: Mapping[str, object]) -> Van:
         draft = Draft(self._fault)
@@ -161,9 +125,10 @@ class _Reading:
         if draft.pack is not None:
             self._check_pack(draft.pack)
         buses = [bus.section.name for bus in draft.each(BusSection)]
+        descriptions = Descriptions(self.path.parent, self._fault)
         for each in draft.each(DescriptionSection):
-            self._read_description(each.place, each.section, buses)
-        feeds, columns = bind_feeds(draft, self.described, self._fault)
+            descriptions.read(each, buses)
+        feeds, columns = bind_feeds(draft, descriptions.of_bus, self._fault)
         if self.faults:
             raise ConfigError.of(self.faults)
         settings = draft.settings()
@@ -171,7 +136,7 @@ class _Reading:
             path=self.path,
             text=self.text,
             settings=settings,
-            descriptions=tuple(self.files),
+            descriptions=tuple(descriptions.files),
             buses={bus.interface: bus.name for bus in settings.buses},
             tables={
                 table.name: TableSource(table, columns.get(table.name, ()))
@@ -251,62 +216,6 @@ class _Reading:
                 "true beside start_soc_pct",
                 "Give one of the two: a start or where to take it from.",
             )
-
-    def _read_description(
-        self, place: str, section: DescriptionSection, buses: Sequence[str]
-    ) -> None:
-        file = section.file
-        kept = self._described_bus(place, section.bus, buses)
-        # Until it is read: a message of this bus that is not known may be in it.
-        was_whole, kept.is_whole = kept.is_whole, False
-        if file is None:
-            return
-        path = self.path.parent / section.file
-        try:
-            form = Form(path.suffix.lower().removeprefix("."))
-        except ValueError:
-            fix = "Give a file that ends in .dbc or .kcd."
-            self._fault(f"{place} file", shown(section.file), fix)
-            return
-        try:
-            content = path.read_bytes()
-        except (OSError, ValueError) as err:
-            fix = "Give the file from the folder of the van file."
-            self._fault(f"{place} file", f"{shown(section.file)} ({_reason(err)})", fix)
-            return
-        digest = hashlib.sha256(content).hexdigest()
-        text = content.decode(DESCRIPTION_ENCODING[form], errors="replace")
-        try:
-            described = describe(text, form, Absence(section.absent))
-        except DescriptionError as err:
-            self.files.append(DescriptionFile(section.file, digest))
-            fix = "Mend the description; it must read as its ending says."
-            self._fault(f"{place} file", f"{section.file}: {err}", fix)
-            return
-        self.files.append(DescriptionFile(section.file, digest, described.remarks))
-        kept.is_whole = was_whole
-        for message in described.messages:
-            if message.name in kept.known:
-                fix = "Leave one of the two descriptions of this bus out."
-                self._fault(f"{place} file", f"message {message.name} again", fix)
-                continue
-            kept.known[message.name] = message
-            kept.keyed.append((message_key(message, Match(section.match)), message))
-
-    def _described_bus(
-        self, place: str, bus: str | None, buses: Sequence[str]
-    ) -> BusMessages:
-        """Return the messages of a bus, or of the one that was probably meant."""
-        meant = bus
-        if bus is not None and bus not in buses and None not in buses:
-            self._fault(f"{place} bus", shown(bus), nearest(bus, buses))
-            meant = closest(bus, buses)
-        if meant is None:
-            # It may be any bus: of none of them is every message known now.
-            for each in buses:
-                self.described.setdefault(each, BusMessages()).is_whole = False
-            return BusMessages()
-        return self.described.setdefault(meant, BusMessages())
 
 
 def _is_zone(name: str) -> bool:

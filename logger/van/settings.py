@@ -13,6 +13,9 @@ from logger.van.device_sections import DeviceSection, RegisterSection
 from logger.van.keep import KeepSection
 from logger.van.section import Name, Numbers, Pairs, Parts, Section, Text, Texts
 
+Bundled = Literal["j1939", "rv-c", "canopen", "fast-packet", "charger-pair"]
+"""The bundled tables by name; a test holds them to what there is."""
+
 
 class VanSection(Section):
     """The van as a whole."""
@@ -227,16 +230,25 @@ class LineSection(Section):
 
 
 class DescriptionSection(Section):
-    """One DBC or KCD file that describes the messages of a bus."""
+    """What describes the messages of a bus: a DBC or KCD file, or a bundled table."""
 
     bus: Name
-    file: str = Field(
-        min_length=1, description="the file, from the folder of the van file"
+    file: Text | None = Field(
+        default=None, description="the file, from the folder of the van file"
     )
-    match: Literal["identifier", "group"] = Field(
+    bundled: Bundled | None = Field(
+        default=None, description="the bundled table, instead of a file"
+    )
+    match: Literal["identifier", "group", "node"] = Field(
         default="identifier",
-        description="how frames are matched: by identifier, or by 29-bit parameter "
-        "group whatever the source address",
+        description="how frames are matched: by identifier, by 29-bit parameter "
+        "group whatever the source address, or by 11-bit function whatever the node; "
+        "a bundled table knows its own",
+    )
+    long_messages: Literal["transport", "fast-packet", "none"] | None = Field(
+        default=None,
+        description="how messages of more than 8 bytes come that are matched by group: "
+        "by the transport protocol of J1939, as fast packets, or whole in one frame",
     )
     absent: Literal["described", "j1939", "highest"] = Field(
         default="described",
@@ -302,8 +314,22 @@ class FeedSection(Section):
     offset: float = Field(
         default=0.0, description="what is added after the factor, in the channel's unit"
     )
-    flip: bool = Field(
-        default=False, description="true if the box counts the other way"
+    flip: bool | None = Field(
+        default=None,
+        description="true if the box counts the other way; has to be said where no "
+        "source tells",
+    )
+    only: dict[str, float] | None = Field(
+        default=None,
+        description="other signals of the message and the values that they must have, "
+        "such as the instance, where several boxes send the same message",
+    )
+    address: int | None = Field(
+        default=None,
+        ge=0,
+        le=255,
+        description="the source address (29 bits) or node (11 bits) of the box that is "
+        "meant, where several send the same message",
     )
     codes: dict[str, int] | None = Field(
         default=None, description="for coded channels: the box's value to our code"
