@@ -16,6 +16,7 @@ from logger.decode.descriptions import DescribedMessage
 from logger.decode.frames import Reason, Rejected, Values
 from logger.decode.layout import BITS_PER_BYTE, Field, Layout, Node, Switch
 
+WORD_BYTES = 8
 WORD_BITS = 64
 LARGEST = 2**63 - 1
 EXACT_IN_A_FLOAT = 2**53
@@ -24,7 +25,9 @@ Numbers = NDArray[Any]
 """Of int64, uint64 or float64; which one follows from the field."""
 
 Flags = NDArray[np.bool_]
-Rows = NDArray[np.intp]
+Bytes = NDArray[np.uint8]
+Rows = NDArray[np.intp] | slice
+EVERY = slice(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,37 +96,78 @@ def unpack(message: DescribedMessage, payloads: Sequence[bytes]) -> Unpacked:
     whole = b"".join(each[:length].ljust(length, b"\0") for each in payloads)
     table = np.frombuffer(whole, dtype=np.uint8).reshape(len(payloads), length)
     work = _Work(table, layout)
+    rows = np.flatnonzero(~is_short) if is_short.any() else EVERY
     with np.errstate(all="ignore"):  # infinities are expected, and told as missing
-        work.visit(layout.root, np.flatnonzero(~is_short))
-    for is_there in work.is_there:
-        is_there &= ~work.is_undecodable
+        work.visit(layout.root, rows)
+    if work.is_undecodable.any():
+        for slot in set(layout.slots):
+            work.is_there[slot] &= ~work.is_undecodable
     columns = tuple(Column(work.values[s], work.is_there[s]) for s in layout.slots)
     return Unpacked(payloads, columns, is_short, work.is_undecodable)
+
+
+class _Part:
+    """Some payloads of a table, and the numbers that short ones make as a whole."""
+
+    def __init__(self, table: Bytes) -> None:
+        self.table = table
+        self._words: dict[bool, NDArray[np.uint64]] = {}
+
+    def bits(self, field: Field) -> NDArray[np.uint64]:
+        """Return the field's bits as numbers from 0 up."""
+        first, shift = field.first, field.shift
+        if self.table.shape[1] <= WORD_BYTES:
+            word = self._word(field.is_big)
+            shift += 8 * (WORD_BYTES - 1 - field.last if field.is_big else first)
+        else:
+            word = _number(self.table[:, first : field.last + 1], field.is_big)
+            shift += 8 * (WORD_BYTES - 1 - field.last + first) if field.is_big else 0
+        mask = np.uint64((1 << field.length) - 1)
+        return (word >> np.uint64(shift)) & mask
+
+    def _word(self, is_big: bool) -> NDArray[np.uint64]:
+        if is_big not in self._words:
+            self._words[is_big] = _number(self.table, is_big)
+        return self._words[is_big]
+
+
+def _number(table: Bytes, is_big: bool) -> NDArray[np.uint64]:
+    """Return up to eight bytes and zeros behind them, as one number a row."""
+    padded = np.zeros((len(table), WORD_BYTES), np.uint8)
+    padded[:, : table.shape[1]] = table
+    return padded.view(">u8" if is_big else "<u8")[:, 0].astype(np.uint64)
 
 
 class _Work:
     """A table of payloads, and the columns that grow out of it."""
 
-    def __init__(self, table: NDArray[np.uint8], layout: Layout) -> None:
+    def __init__(self, table: Bytes, layout: Layout) -> None:
         count = len(table)
         self.table = table
-        self.values: list[Numbers] = [np.zeros(count)] * len(layout.slots)
-        for field in set(layout.root.walk()):
-            self.values[field.slot] = np.zeros(count, _scaled(field, table[:0]).dtype)
-        self.is_there = [np.zeros(count, np.bool_) for _ in layout.slots]
+        self.values: list[Numbers] = [np.zeros(0)] * len(layout.slots)
+        self.is_there: list[Flags] = [np.zeros(0, np.bool_)] * len(layout.slots)
+        kinds: dict[int, set[str]] = {}
+        for field in layout.root.walk():
+            kinds.setdefault(field.slot, set()).add(_kind(field))
+        for slot, found in kinds.items():
+            # One name for a whole number here and a float there: objects keep both.
+            self.values[slot] = np.zeros(count, found.pop() if len(found) == 1 else "O")
+            self.is_there[slot] = np.zeros(count, np.bool_)
         self.is_undecodable = np.zeros(count, np.bool_)
 
     def visit(self, node: Node, rows: Rows) -> None:
         """Fill in what a node holds, for the rows in which it is there."""
+        part = _Part(self.table[rows])
         for field in node.fields:
-            values = _scaled(field, self.table[rows])
+            raw = _raw(field, part)
+            values = _scaled(field, raw)
             self.values[field.slot][rows] = values
-            self.is_there[field.slot][rows] = _is_there(field, values, self.table[rows])
+            self.is_there[field.slot][rows] = _is_there(field, raw, values)
         for switch in node.switches:
-            self._select(switch, rows)
+            self._select(switch, part, rows)
 
-    def _select(self, switch: Switch, rows: Rows) -> None:
-        selected = _scaled(switch.selector, self.table[rows])
+    def _select(self, switch: Switch, part: _Part, rows: Rows) -> None:
+        selected = _scaled(switch.selector, _raw(switch.selector, part))
         if selected.dtype == np.float64:
             selected = np.trunc(selected)
         lows = np.array([case.low for case in switch.cases])
@@ -131,9 +175,10 @@ class _Work:
         places = np.searchsorted(lows, selected, side="right") - 1
         # No number and infinity are above every low, and not within any high.
         is_case = (places >= 0) & (selected <= highs[places])
-        self.is_undecodable[rows[~is_case]] = True
+        numbers = np.arange(len(self.table))[rows]
+        self.is_undecodable[numbers[~is_case]] = True
         for place in np.unique(places[is_case]).tolist():
-            self.visit(switch.cases[place].node, rows[is_case & (places == place)])
+            self.visit(switch.cases[place].node, numbers[is_case & (places == place)])
 
 
 def _unpack_singly(message: DescribedMessage, payloads: Sequence[bytes]) -> Unpacked:
@@ -175,9 +220,15 @@ def _scale(field: Field) -> float:
     return int(field.scale) if field.is_whole else field.scale
 
 
-def _scaled(field: Field, table: NDArray[np.uint8]) -> Numbers:
+def _kind(field: Field) -> str:
+    if not field.is_float and field.is_plain:
+        is_widest = field.length == WORD_BITS and not field.is_signed
+        return "u8" if is_widest else "i8"
+    return "i8" if field.is_whole else "f8"
+
+
+def _scaled(field: Field, raw: Numbers) -> Numbers:
     """Return raw * scale + offset by the steps of the live path."""
-    raw = _raw(field, table)
     if field.is_plain:
         return raw
     scale = _scale(field)
@@ -188,30 +239,19 @@ def _scaled(field: Field, table: NDArray[np.uint8]) -> Numbers:
     return scaled
 
 
-def _is_there(field: Field, values: Numbers, table: NDArray[np.uint8]) -> Flags:
+def _is_there(field: Field, raw: Numbers, values: Numbers) -> Flags | bool:
+    is_told: Flags | bool = True
     if field.absent_from is not None:
-        is_told: Flags = _raw(field, table) < field.absent_from
-    else:
-        is_told = np.ones(len(table), np.bool_)
+        is_told = raw < field.absent_from
     return is_told if field.is_always_finite else is_told & np.isfinite(values)
 
 
-def _raw(field: Field, table: NDArray[np.uint8]) -> Numbers:
-    bits = _bits(field, table)
+def _raw(field: Field, part: _Part) -> Numbers:
+    bits = part.bits(field)
     if field.is_float:
         whole = bits.astype(f"u{field.length // BITS_PER_BYTE}")
         return whole.view(f"f{field.length // BITS_PER_BYTE}").astype(np.float64)
     if field.is_signed:
         above = WORD_BITS - field.length
         return (bits << np.uint64(above)).view(np.int64) >> np.int64(above)
-    return bits if field.length == WORD_BITS else bits.astype(np.int64)
-
-
-def _bits(field: Field, table: NDArray[np.uint8]) -> NDArray[np.uint64]:
-    """Return the field's bits as numbers from 0 up."""
-    places = range(field.first, field.last + 1)
-    bits = np.zeros(len(table), np.uint64)
-    for place in places if field.is_big else reversed(places):
-        bits = (bits << np.uint64(BITS_PER_BYTE)) | table[:, place]
-    mask = np.uint64((1 << field.length) - 1)
-    return (bits >> np.uint64(field.shift)) & mask
+    return bits if field.length == WORD_BITS else bits.view(np.int64)

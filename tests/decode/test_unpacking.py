@@ -147,6 +147,11 @@ ODD = {
         ["M : 0|16@1- (1,0)", "m0 : 16|8@1+ (1,0)", "m1 : 24|8@1+ (1,0)"], more=HALF
     ),
     "a selector past all floats": odd(["M : 0|8@1+ (1e999,0)", "m0 : 8|8@1+ (1,0)"]),
+    "one name for two kinds": described(
+        dbc(["M : 0|4@1+ (1,0)", "m0 : 8|8@1+ (1,0)", "m1 : 8|16@1+ (0.1,0)"]).replace(
+            " S2 ", " S1 "
+        )
+    ),
     "a selector of nothing": odd(["M : 0|8@1+ (1,0)", "8|8@1+ (1,0)"]),
     "many cases": odd(
         ["M : 0|8@1+ (1,0)", *(f"m{n * n} : {8 + n}|7@1+ (0.5,0)" for n in range(12))]
