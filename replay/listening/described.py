@@ -16,7 +16,9 @@ from logger.decode.descriptions import (
     read_description,
 )
 from logger.errors import ConfigError
-from logger.van.reading import DESCRIPTION_ENCODING, Van
+from logger.van.bundled import read_bundled
+from logger.van.describing import DESCRIPTION_ENCODING
+from logger.van.reading import Van
 from logger.van.settings import DescriptionSection
 
 CLASSIC_BYTES = 8
@@ -36,6 +38,7 @@ class Described:
         match: How its messages are matched, besides their own identifiers.
         keyed: Its messages with what their frames are matched by.
         table: Finds the message of a frame.
+        long_groups: The groups whose messages need more than one frame.
     """
 
     name: str
@@ -44,16 +47,16 @@ class Described:
     match: Match
     keyed: Keyed = field(repr=False)
     table: MessageTable = field(repr=False)
+    long_groups: LongGroups = field(repr=False)
 
-    @property
-    def long_groups(self) -> LongGroups:
-        """The groups whose messages need more than one frame."""
-        groups = {
-            key.number
-            for key, message in self.keyed
-            if key.match is Match.GROUP and message.message.length > CLASSIC_BYTES
-        }
-        return LongGroups(transport=frozenset(groups))
+
+def _carried(keyed: Keyed) -> frozenset[int]:
+    """Return the groups whose messages need more than one frame."""
+    return frozenset(
+        key.number
+        for key, message in keyed
+        if key.match is Match.GROUP and message.message.length > CLASSIC_BYTES
+    )
 
 
 def given(words: Iterable[str]) -> list[Described]:
@@ -84,7 +87,9 @@ def _given(name: str, bus: str | None) -> Described:
     ]
     match = Match.GROUP if groups else Match.IDENTIFIER
     both = [*keyed, *groups]
-    return Described(name, Path(name), bus, match, both, MessageTable(both))
+    # By the transport protocol, since nobody says otherwise.
+    carried = LongGroups(transport=_carried(both))
+    return Described(name, Path(name), bus, match, both, MessageTable(both), carried)
 
 
 def of_van(van: Van) -> list[Described]:
@@ -93,9 +98,30 @@ def of_van(van: Van) -> list[Described]:
 
 
 def _of_section(van: Van, section: DescriptionSection) -> Described:
-    path, match = van.path.parent / section.file, Match(section.match)
-    keyed = [(message_key(m, match), m) for m in _messages(path, section.file)]
-    return Described(section.file, path, section.bus, match, keyed, MessageTable(keyed))
+    if section.bundled is not None:
+        return _bundled(section.bundled, section.bus)
+    name = section.file or ""
+    path, match = van.path.parent / name, Match(section.match)
+    keyed = [(message_key(m, match), m) for m in _messages(path, name)]
+    groups = _carried(keyed)
+    is_fast, is_whole = (section.long_messages == w for w in ("fast-packet", "none"))
+    carried = LongGroups(
+        transport=groups if not (is_fast or is_whole) else frozenset(),
+        fast=groups if is_fast else frozenset(),
+    )
+    return Described(
+        name, path, section.bus, match, keyed, MessageTable(keyed), carried
+    )
+
+
+def _bundled(name: str, bus: str | None) -> Described:
+    """Return a table that comes with the program, as a description of a bus."""
+    table = read_bundled(name)
+    match, groups = table.bundle.match, table.bundle.long_groups
+    keyed = [(message_key(each, match), each) for each in table.messages]
+    path = Path(table.bundle.file_name)
+    shown = f"bundled {name}"
+    return Described(shown, path, bus, match, keyed, MessageTable(keyed), groups)
 
 
 def _messages(path: Path, name: str) -> Sequence[DescribedMessage]:
