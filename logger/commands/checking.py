@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from logger.commands.group import SHORT_CAUTION, examples
+from logger.commands.group import NEEDS_LOOK, SHORT_CAUTION, examples
 from logger.core.derived import derive
 from logger.core.soc import PackSpec
 from logger.van.reading import Van, read_van
@@ -19,21 +19,49 @@ MODES = {
 
 
 @click.command(
-    epilog=examples(
-        "ampledger check van.toml", "ampledger check /etc/ampledger/van.toml"
-    )
+    epilog=examples("ampledger check van.toml", "ampledger check van.toml --listen 30")
 )
 @click.argument("van_file", metavar="VAN.toml", type=click.Path(path_type=Path))
-def check(van_file: Path) -> None:
+@click.option(
+    "--listen",
+    "seconds",
+    metavar="SECONDS",
+    type=click.FloatRange(min=0.5, max=3600),
+    help="Seconds to listen to the van, default not at all; nothing is sent",
+)
+@click.pass_context
+def check(ctx: click.Context, van_file: Path, seconds: float | None) -> None:
     """Say whether a van file is sound, and what it comes to.
 
-    All faults are listed together; exit code 2 means there are some.
+    All faults are listed together; exit code 2 means there are some. With --listen also
+    whether each source speaks and each channel shows what can be; exit code 3 means
+    that something needs a look. The logger must not have the ports meanwhile.
     """
     van = read_van(van_file)
     click.echo(f"{van_file.name} is sound.")
     for name, text in _summary(van):
         click.echo(f"  {name:<18}  {text}")
+    is_well = seconds is None or _listened(van, seconds)
     click.echo(SHORT_CAUTION)
+    if not is_well:
+        ctx.exit(NEEDS_LOOK)
+
+
+def _listened(van: Van, seconds: float) -> bool:
+    """Listen, say what was found, and return whether nothing needs a look."""
+    # What opens buses and ports takes its time to load.
+    from logger.commands.attending import attend
+    from logger.commands.checked_live import LiveCheck
+
+    live = LiveCheck(van)
+    findings = live.findings(attend(van.settings, seconds, live.take))
+    click.echo(f"Heard in {seconds:g} s:")
+    for each in findings:
+        mark = "!" if each.needs_look else " "
+        click.echo(f"{mark} {each.name:<28} {each.text}")
+    for name, text in live.sign_trials:
+        click.echo(f"Which way {name} counts: {text}")
+    return not any(each.needs_look for each in findings)
 
 
 def _summary(van: Van) -> list[tuple[str, str]]:

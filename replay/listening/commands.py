@@ -15,9 +15,11 @@ from replay.formats.opening import Known
 from replay.formats.stamping import Wish
 from replay.listening.as_json import as_json
 from replay.listening.described import given, of_van
+from replay.listening.drafting import write_draft
 from replay.listening.heard import Ear
 from replay.listening.hearing import Hearing
 from replay.listening.lines_heard import LineEar
+from replay.listening.live import RateTrial, hear_live
 from replay.listening.recorded import hear_recording
 from replay.listening.signal_rows import write_signals
 from replay.listening.telling import Text
@@ -36,8 +38,8 @@ class Shape:
 
 @click.command(
     epilog=examples(
-        "ampledger listen --from drive.log.gz --with can0=drive.dbc",
-        "ampledger listen --from drive.asc --with drive.dbc --csv signals.csv",
+        "ampledger listen van.toml --seconds 30",
+        "ampledger listen --from drive.log.gz --with can0=drive.dbc --draft van.toml",
     )
 )
 @click.argument(
@@ -50,9 +52,20 @@ class Shape:
     "--from",
     "recording",
     metavar="RECORDING",
-    required=True,
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Listen to a recording instead of the buses and ports of the van",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=0.1, max=3600),
+    default=10.0,
+    show_default=True,
+    help="Seconds to listen to the van",
+)
+@click.option(
+    "--try-rates",
+    is_flag=True,
+    help="Try 125, 250, 500 and 1000 kbit/s first, listening only",
 )
 @click.option(
     "--with",
@@ -70,15 +83,24 @@ class Shape:
     type=click.Path(dir_okay=False, allow_dash=True),
     help="Write a row for each signal seen, - for standard output",
 )
+@click.option(
+    "--draft",
+    metavar="FILE",
+    type=FILE,
+    help="Write the draft of a van file with what was recognised; none is replaced",
+)
 @wish_options
 @click.pass_context
 def listen(
     ctx: click.Context,
     van_file: Path | None,
-    recording: Path,
+    recording: Path | None,
+    seconds: float,
+    try_rates: bool,
     words: tuple[str, ...],
     is_json: bool,
     csv_file: str | None,
+    draft: Path | None,
     wish: Wish,
 ) -> None:
     """Say what talks on each bus and port, what is known of it and what is not.
@@ -89,11 +111,30 @@ def listen(
     """
     van = None if van_file is None else read_van(van_file)
     hearing = _hearing(van, words)
-    known = Known() if van is None else Known.of(van)
-    hear_recording(hearing, recording, known, wish)
+    if recording is not None:
+        if try_rates:
+            fix = "A recording has the rate it was made at."
+            raise click.BadParameter(fix, param_hint="--try-rates")
+        known = Known() if van is None else Known.of(van)
+        hear_recording(hearing, recording, known, wish)
+    elif van is not None:
+        _hear_van(hearing, van, seconds, try_rates)
+    else:
+        raise click.UsageError("Give a VAN.toml to listen to, or --from RECORDING.")
+    if draft is not None:
+        write_draft(hearing, draft)
     _tell(hearing, Shape(is_json, csv_file))
     if hearing.needs_look or hearing.is_silent:
         ctx.exit(NEEDS_LOOK)
+
+
+def _hear_van(hearing: Hearing, van: Van, seconds: float, try_rates: bool) -> None:
+    settings = van.settings
+    if try_rates:
+        trial = RateTrial(seconds)
+        settings = trial.tried(settings)
+        hearing.remarks += trial.remarks
+    hear_live(hearing, settings, seconds)
 
 
 def _hearing(van: Van | None, words: tuple[str, ...]) -> Hearing:
