@@ -15,6 +15,7 @@ from logger.decode.descriptions import (
     message_key,
     read_description,
 )
+from logger.decode.layout import Absence
 from logger.errors import ConfigError
 from logger.van.bundled import read_bundled
 from logger.van.describing import DESCRIPTION_ENCODING
@@ -102,7 +103,8 @@ def _of_section(van: Van, section: DescriptionSection) -> Described:
         return _bundled(section.bundled, section.bus)
     name = section.file or ""
     path, match = van.path.parent / name, Match(section.match)
-    keyed = [(message_key(m, match), m) for m in _messages(path, name)]
+    messages = _messages(path, name, Absence(section.absent))
+    keyed = [(message_key(each, match), each) for each in messages]
     groups = _carried(keyed)
     is_fast, is_whole = (section.long_messages == w for w in ("fast-packet", "none"))
     carried = LongGroups(
@@ -124,11 +126,13 @@ def _bundled(name: str, bus: str | None) -> Described:
     return Described(shown, path, bus, match, keyed, MessageTable(keyed), groups)
 
 
-def _messages(path: Path, name: str) -> Sequence[DescribedMessage]:
+def _messages(
+    path: Path, name: str, absence: Absence = Absence.DESCRIBED
+) -> Sequence[DescribedMessage]:
     try:
         form = Form(path.suffix.lower().removeprefix("."))
         text = path.read_bytes().decode(DESCRIPTION_ENCODING[form], errors="replace")
-        return read_description(text, form)
+        return read_description(text, form, absence)
     except (OSError, DescriptionError, ValueError) as err:
         raise ConfigError(
             where=name,

@@ -6,6 +6,7 @@ import pytest
 
 from logger.decode.frames import Frame
 from logger.van.reading import read_van
+from replay.listening.described import of_van
 from tests.running import ampledger
 
 UNENDED = """VERSION ""
@@ -67,3 +68,9 @@ def test_a_description_says_which_values_are_none(
     decoder = table.find(Frame(0, 0, "drive", 256, False, data))
     assert decoder is not None
     assert decoder.decode(data) == ((pytest.approx(volts),) if volts else (None,))
+
+
+def test_listening_follows_what_the_van_file_says_of_none(tmp_path: Path) -> None:
+    (found,) = of_van(read_van(van_file(tmp_path, 'absent = "j1939"')))
+    ((_, message),) = found.keyed
+    assert message.decode(bytes.fromhex("00 FE 00 00")) == (None,)
