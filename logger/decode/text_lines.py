@@ -6,11 +6,9 @@ their place, or `key=value` pairs.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import Enum
-from functools import reduce
-from operator import xor
 from typing import Protocol
 
+from logger.decode.checksums import Checksum, digits_of
 from logger.decode.frames import Reason, Rejected
 
 Texts = tuple[str | None, ...]
@@ -38,13 +36,6 @@ class Form(Protocol):
         """Return the wanted fields of one line, or why it was refused."""
 
 
-class Checksum(Enum):
-    """What a line ends in, so that a damaged one is known."""
-
-    NONE = "none"
-    XOR = "xor"
-
-
 @dataclass(frozen=True, slots=True)
 class LineForm:
     """One kind of line.
@@ -53,10 +44,12 @@ class LineForm:
         name: What the van file calls it.
         begins: How such a line begins; every line where it is empty.
         separator: What stands between two fields.
-        checksum: What it ends in. `XOR` is `*` and two hexadecimal digits: all bytes
-            before the `*`, exclusive-or.
+        checksum: What it ends in, as hexadecimal digits behind `mark`.
         columns: Names of the fields by their place; None for `key=value` pairs.
         fields: Names of the wanted ones, in the order of the decoded texts.
+        equals: What stands between a key and its value.
+        mark: What stands before the checksum.
+        skips: How many of the first bytes are no part of what is summed.
     """
 
     name: str
@@ -65,6 +58,9 @@ class LineForm:
     checksum: Checksum
     columns: tuple[str, ...] | None
     fields: tuple[str, ...]
+    equals: str = "="
+    mark: str = "*"
+    skips: int = 0
 
     def takes(self, data: bytes) -> bool:
         """Return whether a line, without its end, begins like this kind."""
@@ -77,13 +73,14 @@ class LineForm:
             data: The line, without its end.
         """
         body = data
-        if self.checksum is Checksum.XOR:
-            body, star, digits = data.rpartition(b"*")
-            if not star or digits.upper() != b"%02X" % reduce(xor, body, 0):
+        if self.checksum is not Checksum.NONE:
+            body, mark, digits = data.rpartition(self.mark.encode())
+            right = digits_of(self.checksum, body[self.skips :])
+            if not mark or digits.upper() != right:
                 return Rejected(Reason.CHECKSUM, data)
         parts = body.decode("ascii", errors="replace").split(self.separator)
         if self.columns is None:
-            pairs = (part.partition("=") for part in parts)
+            pairs = (part.partition(self.equals) for part in parts)
             found = {key.strip(): value.strip() for key, _, value in pairs}
         elif len(parts) < len(self.columns):
             return Rejected(Reason.SHORT_LINE, data)

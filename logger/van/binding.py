@@ -37,6 +37,7 @@ from logger.van.settings import (
     StringSection,
     TableSection,
 )
+from logger.van.units import gain, unit_misfit
 
 COUNTED_HERE = frozenset(
     {
@@ -210,6 +211,10 @@ class _Binder:
             return None
         if found.quantity.part == "sun":
             self._check_string(place, found)
+        fix = unit_misfit(found, section.unit)
+        if fix:
+            self.note(f"{place} unit", shown(section.unit), fix)
+            return None
         if section.scale == 0:
             fix = "Give a factor that is not 0: it would make every value the same."
             self.note(f"{place} scale", shown(section.scale), fix)
@@ -303,12 +308,12 @@ def _feed(
     rule: GapRule,
     only: tuple[tuple[int, float], ...],
 ) -> Feed:
-    sign = -1.0 if section.flip else 1.0
+    scale, offset = gain(section)
     return Feed(
         channel=channel,
         slot=slot,
-        scale=sign * section.scale,
-        offset=sign * section.offset,
+        scale=scale,
+        offset=offset,
         codes=section.codes,
         missing=frozenset(section.missing),
         rank=section.rank,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from logger.pipeline.correcting import Gain
 from logger.van.section import Section
 from logger.van.settings import FeedSection, Settings, WheelSection
+from logger.van.units import gain
 
 COUNT_KEYS = (
     "nameplate_ah",
@@ -70,8 +71,12 @@ def _other_sources(before: Settings, after: Settings) -> Iterator[str]:
     pairs = (
         ("[[bus]]", [(b.name, b.interface) for b in before.buses],
          [(b.name, b.interface) for b in after.buses]),
-        ("[[port]]", [p.name for p in before.ports], [p.name for p in after.ports]),
+        ("[[port]]", [(p.name, p.speaks) for p in before.ports],
+         [(p.name, p.speaks) for p in after.ports]),
         ("[[line]]", before.lines, after.lines),
+        ("[[device]]", [(d.name, d.port, d.registers) for d in before.devices],
+         [(d.name, d.port, d.registers) for d in after.devices]),
+        ("[[register]]", before.registers, after.registers),
         ("[[description]]", before.descriptions, after.descriptions),
         ("[[table]]", before.tables, after.tables),
         ("[[string]] awning", {s.awning for s in before.strings},
@@ -105,11 +110,6 @@ def _by_rank(feeds: Sequence[FeedSection]) -> dict[tuple[str, int], FeedSection]
 
 def _gain(old: FeedSection, new: FeedSection) -> Gain:
     """Return the new readings of a box as a function of its old ones."""
-    (old_scale, old_offset), (new_scale, new_offset) = map(_signed, (old, new))
+    (old_scale, old_offset), (new_scale, new_offset) = gain(old), gain(new)
     factor = new_scale / old_scale
     return Gain(factor, new_offset - factor * old_offset)
-
-
-def _signed(feed: FeedSection) -> tuple[float, float]:
-    sign = -1.0 if feed.flip else 1.0
-    return sign * feed.scale, sign * feed.offset

@@ -6,7 +6,8 @@ Knows sections and their faults; reads no port.
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 
-from logger.decode.text_lines import Checksum, Form, LineForm
+from logger.decode.checksums import Checksum
+from logger.decode.text_lines import Form, LineForm
 from logger.van.draft import Draft, Note, Numbered
 from logger.van.faults import nearest, shown
 from logger.van.line_kind import LineKind, Wanted
@@ -104,4 +105,7 @@ def _form(section: LineSection, fields: Wanted) -> LineForm:
         checksum=Checksum(section.checksum),
         columns=section.columns,
         fields=fields,
+        equals=section.equals,
+        mark=section.checksum_mark,
+        skips=section.checksum_skips,
     )

@@ -11,6 +11,8 @@ from pydantic import Field
 from logger.core.chemistry import CURVES, Curve
 from logger.van.device_sections import DeviceSection, RegisterSection
 from logger.van.keep import KeepSection
+from logger.van.port_sections import LineSection as LineSection
+from logger.van.port_sections import PortSection as PortSection
 from logger.van.section import Name, Numbers, Pairs, Parts, Section, Text, Texts
 
 Bundled = Literal["j1939", "rv-c", "canopen", "fast-packet", "charger-pair"]
@@ -165,70 +167,6 @@ class BusSection(Section):
     )
 
 
-class PortSection(Section):
-    """One serial port."""
-
-    name: Name
-    device: str = Field(
-        min_length=1, description="the device, best by its path under /dev/serial/by-id"
-    )
-    baud_rate: int = Field(
-        default=9600, ge=50, le=4_000_000, description="the speed in baud"
-    )
-    parity: Literal["none", "even", "odd"] = Field(
-        default="none", description="the parity bit of each byte"
-    )
-    stop_bits: Literal[1, 2] = Field(
-        default=1, description="the stop bits of each byte, 1 or 2"
-    )
-    speaks: Literal["lines", "nmea", "modbus"] = Field(
-        default="lines",
-        description="what comes in on it: text lines, each kind as a [[line]]; the "
-        "sentences of a satellite receiver, NMEA 0183; or answers of Modbus RTU "
-        "devices, each as a [[device]]",
-    )
-    polled: bool = Field(
-        default=False,
-        description="true if devices only speak when they are asked: with Modbus the "
-        "program then writes its questions to this port, and to no other",
-    )
-    answer_s: float = Field(
-        default=0.3,
-        ge=0.05,
-        le=2,
-        description="how long a device that is asked may take to begin its answer, in "
-        "seconds",
-    )
-
-
-class LineSection(Section):
-    """One kind of text line of a serial port."""
-
-    name: Name
-    port: Name
-    begins: str = Field(
-        default="",
-        max_length=80,
-        description="how a line of this kind begins; all lines of the port, if empty",
-    )
-    separator: str = Field(
-        default=",",
-        min_length=1,
-        max_length=8,
-        description="what stands between two fields, such as a comma or a tab",
-    )
-    checksum: Literal["none", "xor"] = Field(
-        default="none",
-        description="what the line ends in: nothing, or * and two hexadecimal digits, "
-        "the exclusive-or of all before the *",
-    )
-    columns: Parts | None = Field(
-        default=None,
-        description="the names of its fields, by their place; without them a line is "
-        "key=value pairs",
-    )
-
-
 class DescriptionSection(Section):
     """What describes the messages of a bus: a DBC or KCD file, or a bundled table."""
 
@@ -310,9 +248,16 @@ class FeedSection(Section):
     field: Text | None = Field(
         default=None, description="the name of the field, or the key of the pair"
     )
-    scale: float = Field(default=1.0, description="the factor to the channel's unit")
+    unit: Text | None = Field(
+        default=None,
+        description="the unit of its values, where it is another than the channel's, "
+        "such as mV, kW, km/h or degF",
+    )
+    scale: float = Field(
+        default=1.0, description="the factor to that unit, or to the channel's"
+    )
     offset: float = Field(
-        default=0.0, description="what is added after the factor, in the channel's unit"
+        default=0.0, description="what is added after the factor, in the same unit"
     )
     flip: bool | None = Field(
         default=None,

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.decode.checksums import Checksum
 from logger.decode.frames import Reason, Rejected
-from logger.decode.text_lines import Checksum, LineForm, find_form
+from logger.decode.text_lines import LineForm, find_form
 from tests.builders import LAW
 
 COLUMNS = LineForm("main", "", ",", Checksum.NONE, ("v", "i", "soc"), ("i", "v"))
@@ -102,6 +103,31 @@ def test_a_short_line_with_a_right_checksum_is_short() -> None:
     assert refused == Rejected(Reason.SHORT_LINE, b"1*31")
 
 
+def test_keys_may_be_parted_from_values_by_anything() -> None:
+    form = LineForm("main", "", ",", Checksum.NONE, None, ("V", "I"), equals="\t")
+    # A box that writes one value a line: each line tells its own.
+    assert form.decode(b"V\t12800") == ("12800", None)
+    assert form.decode(b"I\t-310") == (None, "-310")
+
+
+@pytest.mark.parametrize(("form", "line"), [
+    # The published sentence: the $ is no part of what is summed.
+    (LineForm("m", "$", ",", Checksum.XOR, ("kind", "fix"), ("fix",), skips=1),
+     b"$GPGGA,,,,,,0,,,,,,,,*66"),
+    (LineForm("m", "", ",", Checksum.CRC_16_MODBUS, None, ("a",), mark=";"),
+     b"123456789;4B37"),
+    (LineForm("m", "", ",", Checksum.CRC_16_CCITT, None, ("a",), mark=" "),
+     b"123456789 29b1"),
+])  # fmt: skip
+def test_a_checksum_may_stand_elsewhere_and_be_longer(
+    form: LineForm, line: bytes
+) -> None:
+    assert form.decode(line) == (None,)
+    damaged = line[:2] + b"?" + line[3:]
+    assert form.decode(damaged) == Rejected(Reason.CHECKSUM, damaged)
+    assert isinstance(form.decode(line[:-2]), Rejected)
+
+
 FORMS = st.builds(
     LineForm,
     name=st.just("main"),
@@ -110,6 +136,9 @@ FORMS = st.builds(
     checksum=st.sampled_from(Checksum),
     columns=st.sampled_from([None, ("a",), ("a", "b", "c")]),
     fields=st.sampled_from([(), ("a",), ("c", "a")]),
+    equals=st.sampled_from(["=", ":"]),
+    mark=st.sampled_from(["*", "::", "\u00b0"]),
+    skips=st.integers(0, 3),
 )
 
 

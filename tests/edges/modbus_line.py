@@ -63,6 +63,10 @@ class TwoWire:
         with self._lock:
             self.ours.plug()
 
+    def shout(self, data: bytes) -> None:
+        """Let somebody speak out of turn."""
+        self.ours.speak(data)
+
     def _carry(self) -> None:
         while not self._stop.wait(0.001):
             with self._lock:

@@ -18,7 +18,7 @@ from logger.sources.modbus_port import LineSettings, ModbusSource, PolledDevice,
 from logger.sources.supervisor import Supervisor
 from logger.van.device_forms import sunspec_models
 from tests.decode.test_sunspec import BATTERY, COMMON, STRINGS, words
-from tests.edges.devices import Terminal, until
+from tests.edges.devices import Talker, Terminal, until
 from tests.edges.modbus_line import TwoWire, serving, two_wire
 
 TABLE = (
@@ -208,6 +208,23 @@ def test_an_adapter_that_is_pulled_and_comes_back_is_asked_on(tmp_path: Path) ->
         wire.plug()
         assert port.has(lambda: len(port.lines) > before)
         assert port.has(lambda: ("port roof", "source back") in port.words())
+
+
+def test_a_line_that_is_flooded_is_told_and_asked_again(tmp_path: Path) -> None:
+    with (
+        two_wire(tmp_path) as wire,
+        serving(wire, {3: HELD}),
+        asking(wire, device(left("volts"), 3)) as port,
+    ):
+        assert port.has(lambda: len(port.lines) >= 2)
+        noise = Talker(lambda _: wire.shout(bytes(range(256)) * 8), 0.001)
+        try:
+            lost = ("port roof, device left", "source lost")
+            assert port.has(lambda: lost in port.words())
+        finally:
+            noise.stop()
+        before = len(port.lines)
+        assert port.has(lambda: len(port.lines) > before)
 
 
 def test_a_port_that_is_not_there_is_told(tmp_path: Path) -> None:

@@ -219,6 +219,23 @@ def test_a_flood_on_one_bus_costs_the_others_nothing(tmp_path: Path) -> None:
         assert set(van.listener.told("bus drive")) == {"frames dropped"}
 
 
+def test_a_flood_on_one_port_costs_the_others_nothing(tmp_path: Path) -> None:
+    with running(tmp_path, Clock(), most_waiting=2000) as van:
+        with van.others_lose_nothing("roof"):
+            lines = b"".join(b"%d\r\n" % number for number in range(5000))
+            van.terminals["roof"].speak(lines)
+            supervisor = van.supervisors["port roof"]
+            assert until(lambda: supervisor.status().dropped > 0)
+        arrived = van.listener.numbers("roof")
+        assert until(
+            lambda: (
+                len(van.listener.numbers("roof")) + supervisor.status().dropped == 5000
+            )
+        )
+        assert arrived == sorted(arrived)
+        assert set(van.listener.told("port roof")) == {"frames dropped"}
+
+
 def test_numbers_and_times_rise_together_over_all_sources(van: Van) -> None:
     with van.others_lose_nothing():
         pass

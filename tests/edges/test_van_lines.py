@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.decode.text_lines import Checksum, LineForm
+from logger.decode.checksums import Checksum
+from logger.decode.text_lines import LineForm
 from logger.errors import ConfigError
 from logger.pipeline.spec import PipelineSpec
 from logger.van.reading import Van, read_van
@@ -116,6 +117,17 @@ def test_lines_become_forms_of_their_port_in_file_order(tmp_path: Path) -> None:
         ),
         "roof": (LineForm("sun", "", "\t", Checksum.NONE, None, ("W",)),),
     }
+
+
+def test_a_line_says_how_it_is_summed_and_how_pairs_are_written(
+    tmp_path: Path,
+) -> None:
+    more = 'checksum = "crc-16-ccitt"\nchecksum_mark = ";"\nchecksum_skips = 1\n'
+    text = SOUND.replace('separator = "\\t"', more + 'equals = ":"')
+    (form,) = spec_of(tmp_path, text).lines["roof"]
+    assert form == LineForm(
+        "sun", "", ",", Checksum.CRC_16_CCITT, None, ("W",), ":", ";", 1
+    )
 
 
 def test_feeds_are_tied_to_the_fields_of_their_line(tmp_path: Path) -> None:

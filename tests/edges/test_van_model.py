@@ -12,7 +12,8 @@ import can
 import pytest
 
 from logger.clock import Clock
-from logger.decode.text_lines import Checksum, LineForm
+from logger.decode.checksums import Checksum
+from logger.decode.text_lines import LineForm
 from logger.errors import SourceError
 from replay.van_model.boxes import start_state
 from replay.van_model.faults import FLOOD_ID, Faults

@@ -4,8 +4,9 @@ from dataclasses import replace
 
 from logger.core.soc import Count, PackSpec
 from logger.core.tick import GapRule
+from logger.decode.checksums import Checksum
 from logger.decode.frames import Beat, Entry, Line
-from logger.decode.text_lines import Checksum, LineForm
+from logger.decode.text_lines import LineForm
 from logger.pipeline.spec import Feed, PipelineSpec
 from tests.builders import channel, us
 

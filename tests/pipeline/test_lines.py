@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from logger.decode.checksums import Checksum
 from logger.decode.frames import Line, Reason
-from logger.decode.text_lines import Checksum, LineForm
+from logger.decode.text_lines import LineForm
 from logger.pipeline.spec import Feed, PipelineSpec, Refusal
 from tests.builders import channel, run, us
 from tests.pipeline.boxes import line, line_spec

@@ -4,8 +4,9 @@ import cantools.database
 import pytest
 from cantools.database.can import Database
 
+from logger.decode.checksums import Checksum
 from logger.decode.descriptions import compile_message
-from logger.decode.text_lines import Checksum, LineForm
+from logger.decode.text_lines import LineForm
 from replay.van_model.boxes import STRINGS, State, start_state, step
 from replay.van_model.files import description_texts
 from replay.van_model.lines import LINES, SpokenLine, sealed
