@@ -131,7 +131,7 @@ class FaultBook:
     ) -> list[Remark] | Rejected:
         if isinstance(report, Rejected):
             return report
-        codes = self._known.setdefault(sender, {})
+        codes, untold = self._known.setdefault(sender, {}), self.untold
         remarks = []
         for told in report.active:
             known = self._appear(codes, told)
@@ -144,6 +144,9 @@ class FaultBook:
                 place, code = _place(self.bus, sender), known.told.code
                 text = f"{place} no longer tells {code.text}."
                 remarks.append(Remark(t_us, "fault gone", text))
+        if self.untold.bit_length() > untold.bit_length():  # at every doubling
+            text = f"bus {self.bus} tells more than {MOST_CODES} different fault codes."
+            remarks.append(Remark(t_us, "fault", f"{text} {self.untold} left out."))
         return remarks
 
     def _appear(self, codes: dict[FaultCode, _Known], told: Told) -> _Known | None:
