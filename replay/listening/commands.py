@@ -72,8 +72,8 @@ class Shape:
     "words",
     metavar="[BUS=]DESCRIPTION",
     multiple=True,
-    help="Hold what is heard against a DBC or KCD file; without a bus it goes where it "
-    "knows most. May be repeated",
+    help="Hold what is heard against a DBC or KCD file, or a bundled table such as "
+    "rv-c; without a bus it goes where it knows most. May be repeated",
 )
 @click.option("--json", "is_json", is_flag=True, help="Print JSON instead of a table")
 @click.option(

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from logger.decode.assembly import LongGroups
+from logger.decode.bundles import BUNDLES
 from logger.decode.descriptions import (
     DescribedMessage,
     DescriptionError,
@@ -40,6 +41,7 @@ class Described:
         keyed: Its messages with what their frames are matched by.
         table: Finds the message of a frame.
         long_groups: The groups whose messages need more than one frame.
+        bundled: Its name among the tables that come with the program, if it is one.
     """
 
     name: str
@@ -49,6 +51,7 @@ class Described:
     keyed: Keyed = field(repr=False)
     table: MessageTable = field(repr=False)
     long_groups: LongGroups = field(repr=False)
+    bundled: str | None = None
 
 
 def _carried(keyed: Keyed) -> frozenset[int]:
@@ -61,7 +64,7 @@ def _carried(keyed: Keyed) -> frozenset[int]:
 
 
 def given(words: Iterable[str]) -> list[Described]:
-    """Return the descriptions of a command line, each `[BUS=]FILE`.
+    """Return the descriptions of a command line, each `[BUS=]FILE` or a bundled table.
 
     Raises:
         ConfigError: One cannot be read.
@@ -70,7 +73,8 @@ def given(words: Iterable[str]) -> list[Described]:
     for word in words:
         bus, is_for_bus, file = word.partition("=")
         name = file if is_for_bus else word
-        made.append(_given(name, bus if is_for_bus else None))
+        make = _bundled if name in BUNDLES else _given
+        made.append(make(name, bus if is_for_bus else None))
     return made
 
 
@@ -121,9 +125,16 @@ def _bundled(name: str, bus: str | None) -> Described:
     table = read_bundled(name)
     match, groups = table.bundle.match, table.bundle.long_groups
     keyed = [(message_key(each, match), each) for each in table.messages]
-    path = Path(table.bundle.file_name)
-    shown = f"bundled {name}"
-    return Described(shown, path, bus, match, keyed, MessageTable(keyed), groups)
+    return Described(
+        f"bundled {name}",
+        Path(table.bundle.file_name),
+        bus,
+        match,
+        keyed,
+        MessageTable(keyed),
+        groups,
+        bundled=name,
+    )
 
 
 def _messages(
@@ -137,7 +148,8 @@ def _messages(
         raise ConfigError(
             where=name,
             saw=_reason(err, path),
-            fix="Give a DBC or KCD description that can be read, as [BUS=]FILE.",
+            fix="Give a DBC or KCD description that can be read, as [BUS=]FILE, or a "
+            f"bundled table: {', '.join(BUNDLES)}.",
         ) from err
 
 

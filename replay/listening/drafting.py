@@ -92,12 +92,20 @@ class Draft:
             yield "# Left out: it describes messages that another one describes too."
         else:
             taken.append(described)
-        file = os.path.relpath(described.path.resolve(), self.folder.resolve())
         yield f"{mark}[[description]]"
         yield f"{mark}bus = {_quoted(bus)}"
+        if described.bundled is not None:
+            yield f"{mark}bundled = {_quoted(described.bundled)}"
+            yield ""
+            return
+        file = os.path.relpath(described.path.resolve(), self.folder.resolve())
         yield f"{mark}file = {_quoted(file)}"
         if described.match.value == "group":
             yield f'{mark}match = "group"'
+        if described.long_groups.transport:
+            yield f'{mark}long_messages = "transport"'
+        elif described.long_groups.fast:
+            yield f'{mark}long_messages = "fast-packet"'
         yield ""
 
 

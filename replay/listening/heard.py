@@ -182,11 +182,14 @@ class Ear:
         groups = self.long_groups.get(frame.bus)
         if groups is None:
             of_all = [
-                each.long_groups.transport
+                each.long_groups
                 for each in self.described
                 if _may_be_for(each, frame.bus)
             ]
-            groups = LongGroups(transport=frozenset().union(*of_all))
+            groups = LongGroups(
+                transport=frozenset().union(*(each.transport for each in of_all)),
+                fast=frozenset().union(*(each.fast for each in of_all)),
+            )
         bus = BusHeard(frame.bus, frame.t_us, Assembler(groups))
         self.buses[frame.bus] = bus
         return bus

@@ -164,3 +164,15 @@ def test_a_table_of_channels_is_played_not_listened_to() -> None:
     ran = ampledger("listen", van, "--from", DATA / "ev" / "ev-trip-b13.csv.gz")
     assert ran.code == 1
     assert "a table is played with replay" in ran.err
+
+
+def test_a_bundled_table_is_held_against_a_recording_and_drafted(
+    tmp_path: Path,
+) -> None:
+    file, draft = DATA / "can" / "n2k-battery-meter.log.gz", tmp_path / "van.toml"
+    ran = ampledger("listen", "--from", file, "--with", "fast-packet", "--draft", draft)
+    assert "described by bundled fast-packet" in ran.out
+    # Of two frames each, put together: 100 % (the figure of another reader).
+    assert "DC_DETAILED_STATUS" in ran.out
+    assert 'bundled = "fast-packet"' in draft.read_text()
+    assert ampledger("check", draft).code == 0
