@@ -100,8 +100,8 @@ def unpack(message: DescribedMessage, payloads: Sequence[bytes]) -> Unpacked:
     with np.errstate(all="ignore"):  # infinities are expected, and told as missing
         work.visit(layout.root, rows)
     if work.is_undecodable.any():
-        for slot in set(layout.slots):
-            work.is_there[slot] &= ~work.is_undecodable
+        for is_there in work.is_there:
+            is_there &= ~work.is_undecodable
     columns = tuple(Column(work.values[s], work.is_there[s]) for s in layout.slots)
     return Unpacked(payloads, columns, is_short, work.is_undecodable)
 
@@ -144,15 +144,14 @@ class _Work:
     def __init__(self, table: Bytes, layout: Layout) -> None:
         count = len(table)
         self.table = table
-        self.values: list[Numbers] = [np.zeros(0)] * len(layout.slots)
-        self.is_there: list[Flags] = [np.zeros(0, np.bool_)] * len(layout.slots)
+        self.values: list[Numbers] = [np.zeros(count)] * len(layout.slots)
+        self.is_there = [np.zeros(count, np.bool_) for _ in layout.slots]
         kinds: dict[int, set[str]] = {}
         for field in layout.root.walk():
             kinds.setdefault(field.slot, set()).add(_kind(field))
         for slot, found in kinds.items():
             # One name for a whole number here and a float there: objects keep both.
             self.values[slot] = np.zeros(count, found.pop() if len(found) == 1 else "O")
-            self.is_there[slot] = np.zeros(count, np.bool_)
         self.is_undecodable = np.zeros(count, np.bool_)
 
     def visit(self, node: Node, rows: Rows) -> None:

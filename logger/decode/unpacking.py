@@ -104,8 +104,10 @@ def _source(layout: Layout) -> Iterator[str]:
 
 def _body(plan: _Plan) -> Iterator[str]:
     layout = plan.layout
-    if not layout.root.switches and all(f.is_readable for f in layout.root.fields):
-        by_slot = sorted(layout.root.fields, key=lambda field: field.slot)
+    by_slot = sorted(layout.root.fields, key=lambda field: field.slot)
+    # Selectors may select each other, so that nothing of them is ever there.
+    is_all = tuple(field.slot for field in by_slot) == layout.slots
+    if is_all and not layout.root.switches and all(f.is_readable for f in by_slot):
         yield "  try:"
         yield f"    return {_tuple([_value(f, plan) for f in by_slot])}"
     else:

@@ -107,6 +107,35 @@ def test_any_layout_is_unpacked_as_cantools_does(text: str, data: list[bytes]) -
     assert list(differences(described(text), data)) == []
 
 
+@st.composite
+def selections(draw: st.DrawFn) -> str:
+    """Return a DBC of signals of four bits that select each other anyhow."""
+    count = draw(st.integers(2, 7))
+    layouts, ties = [], []
+    for number in range(count):
+        kind = draw(st.sampled_from(["M", "m0M", "m0", "m0", ""]))
+        sign, scale = draw(st.sampled_from("+-")), draw(st.sampled_from(["1", "0.5"]))
+        layouts.append(f"{kind} : {4 * number}|4@1{sign} ({scale},0)")
+        low, more = draw(st.integers(0, 5)), draw(st.integers(0, 4))
+        if kind.startswith("m"):
+            by = draw(st.integers(0, count - 1))
+            ties.append(f"SG_MUL_VAL_ 256 S{number} S{by} {low}-{low + more};\n")
+    return dbc(layouts) + "".join(ties)
+
+
+@settings(LAW, max_examples=300)
+@given(text=selections(), data=st.lists(st.binary(min_size=8, max_size=8), max_size=8))
+def test_any_selection_is_unpacked_as_cantools_does(
+    text: str, data: list[bytes]
+) -> None:
+    try:
+        message = described(text)
+    except DescriptionError:
+        return  # cantools refuses it, or it is too deep
+    low = [bytes(byte & 0x33 for byte in each) for each in data]
+    assert list(differences(message, data + low)) == []
+
+
 @LAW
 @given(text=boxes(), data=st.binary(max_size=80))
 def test_no_bytes_make_an_unpacker_raise(text: str, data: bytes) -> None:
@@ -152,6 +181,14 @@ ODD = {
             " S2 ", " S1 "
         )
     ),
+    "a selector that selects itself": odd(
+        ["m0M : 0|4@1+ (1,0)", "8|8@1+ (1,0)"], more="SG_MUL_VAL_ 256 S0 S0 0-0;\n"
+    ),
+    "selectors that select each other": odd(
+        ["m0M : 0|4@1+ (1,0)", "m0M : 8|8@1+ (1,0)"],
+        more="SG_MUL_VAL_ 256 S0 S1 0-0;\nSG_MUL_VAL_ 256 S1 S0 0-0;\n",
+    ),
+    "selected by nobody": odd(["m0 : 0|4@1+ (1,0)", "8|8@1+ (1,0)"]),
     "a selector of nothing": odd(["M : 0|8@1+ (1,0)", "8|8@1+ (1,0)"]),
     "many cases": odd(
         ["M : 0|8@1+ (1,0)", *(f"m{n * n} : {8 + n}|7@1+ (0.5,0)" for n in range(12))]
