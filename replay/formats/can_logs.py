@@ -1,5 +1,6 @@
 """A CAN log as python-can reads it, whichever of its forms it has, made into frames."""
 
+import logging
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -14,6 +15,9 @@ from replay.formats.bus_names import named, numbered
 from replay.formats.reading import Damage, Progress
 from replay.formats.text_logs import asc_messages, csv_messages, trc_messages
 from replay.formats.timeline import Timeline, is_possible
+
+# Its readers tell of every line they drop; here those are counted.
+logging.getLogger("can.io").setLevel(logging.CRITICAL)
 
 Messages = Callable[[Path, Progress, Damage], Iterator[can.Message]]
 

@@ -138,3 +138,22 @@ def test_sentences_are_counted_by_their_checksum(
     assert port["sentences"] == sentences
     assert port["checksum_ok"] == ok
     assert bad is None or port["checksum_bad"] == bad
+
+
+def test_an_engine_is_known_by_a_bundled_table() -> None:
+    log = CAN / "j1939-machine-start.log.gz"
+    rows = heard_signals("--from", log, "--with", "j1939")
+    (rpm,) = (row for row in rows if row["signal"] == "engine_speed")
+    assert [float(rpm[c]) for c in NUMBERS[:-1]] == [1460, 0, 0, 0, 1010.5]
+    assert float(rpm["mean"]) == pytest.approx(215.678, abs=5e-4)
+
+
+def test_messages_of_two_frames_are_put_together() -> None:
+    log = CAN / "n2k-battery-meter.log.gz"
+    rows = heard_signals("--from", log, "--with", "fast-packet")
+    (soc,) = (row for row in rows if row["signal"] == "state_of_charge")
+    assert [float(soc[c]) for c in NUMBERS] == [136, 100, 100, 100, 100, 100]
+    (rest,) = (row for row in rows if row["signal"] == "time_remaining")
+    assert float(rest["first"]) == 7324 * 60
+    # Not available in every message, so never seen.
+    assert not any(row["signal"] == "state_of_health" for row in rows)

@@ -4,6 +4,7 @@ import base64
 import gzip
 import random
 from collections import Counter
+from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -422,3 +423,34 @@ def test_the_groups_of_a_published_log_are_counted_as_told_with_it() -> None:
         (61184, 2512), (61444, 1460), (61443, 1459), (126720, 500), (65266, 292),
         (65247, 117), *groups.most_common()[6:],
     ]  # fmt: skip
+
+
+SEEDS = [
+    ASC.format(bad="").encode(),
+    TRC.format(bad="").encode(),
+    b";$FILEVERSION=2.1\n;$STARTTIME=45464.375\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n"
+    b" 1 0.5 DT 1 0310 Rx - 2 AC 0D\n 2 5.5 DT 2 18FF2142 Rx - 1 AC\n",
+    b"t_s,kind,source,frame_id,is_extended,data_hex\n"
+    b"1718960400.0,frame,drive,310,0,ac0d\n1718960401.0,line,gps,,,2447\n",
+    b"Time Stamp,ID,Extended,Bus,LEN,D1,D2\n1953613500,00000109,false,0,2,00,01\n",
+    b",time,pgn,priority,source,destination,data\n0,0.0,60928,6,71,255,4D 74 \n",
+    b"  can0  09F8027F   [2]  00 FC\n (1.5)  can0  123   [1]  FC\n",
+    b"(1718960400.000000) can0 310#AC0D\n(1718960405.030000) can1 18FF2142#\n",
+    b"$GPRMC,235959.50,A,,,,,,,200624,,,A*53\nvolts=1,amps=2\n",
+]
+ODD = [b"nan", b"inf", b"1e400", b"-1", b"9" * 30, b"base dec\n", b"\n;$COLUMNS=N\n"]
+WISHES = [Wish(0.1), Wish(by_sentences=True), Wish(1.0, port="gps")]
+
+
+def test_no_damage_to_a_text_does_more_than_refuse_it(tmp_path: Path) -> None:
+    rng, path = random.Random(7), tmp_path / "damaged"
+    texts = [*SEEDS, *(written(tmp_path, each).read_bytes() for each in WRITERS)]
+    for _ in range(600):
+        bad = bytearray(rng.choice(texts))
+        for _ in range(rng.randint(1, 5)):
+            at = rng.randrange(len(bad) + 1)
+            odd = rng.choice([*ODD, bytes([rng.randrange(256)])])
+            bad[at : at + rng.randint(0, 6)] = odd
+        path.write_bytes(bad)
+        with suppress(RecordingError):
+            read(path, wish=rng.choice(WISHES))

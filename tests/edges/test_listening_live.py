@@ -194,6 +194,12 @@ def test_a_draft_is_a_sound_van_file(tmp_path: Path) -> None:
     assert second["described_by"] == []
 
 
+def test_a_bundled_table_is_drafted_by_its_name(tmp_path: Path) -> None:
+    file = DATA / "can" / "j1939-machine-start.log.gz"
+    van = read_van(draft(tmp_path, "--from", file, "--with", "j1939"))
+    assert [each.bundled for each in van.settings.descriptions] == ["j1939"]
+
+
 def test_a_receiver_is_drafted_as_what_it_is(tmp_path: Path) -> None:
     file = DATA / "gps" / "nmea-walk.nmea.gz"
     van = read_van(draft(tmp_path, "--from", file, "--by-sentences"))
