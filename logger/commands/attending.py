@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from logger.clock import Clock
 from logger.decode.frames import Frame, Line, Raw
+from logger.sources.condition import Condition
 from logger.sources.inbox import Inbox, Notice
 from logger.sources.opening import supervisors
 from logger.sources.supervisor import Status, Supervisor
@@ -37,6 +38,13 @@ class Attended:
     notices: Sequence[Notice]
     heard: dict[str, int]
     now_us: int
+
+
+def trouble(condition: Condition) -> str:
+    """Return in words what is wrong with a source that is open."""
+    counts = ((condition.errors, "errors"), (condition.lost, "lost"))
+    parts = [f"{n} {what}" for n, what in counts if n]
+    return ", ".join([*parts, condition.text] if condition.text else parts)
 
 
 def silent(settings: Settings) -> Settings:

@@ -7,18 +7,23 @@ what its sign means. Opens nothing itself.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from logger.commands.attending import Attended
+from logger.commands.attending import Attended, trouble
 from logger.core.health import Health, Reading
 from logger.decode.frames import Raw
 from logger.pipeline.chain import Pipeline
 from logger.pipeline.spec import COUNTED, Refusal
 from logger.quantities import find_channel
+from logger.sources.condition import SOUND
 from logger.van.reading import Van
 
-SIGN_TRIAL = {
-    COUNTED: "With the charger unplugged and no sun, switch on a heater: the current "
+PACK_TRIAL = (
+    "With the charger unplugged and no sun, switch on a heater: the current "
     "must go below 0. While charging it must be above 0. If it is the other way round, "
-    "set flip = true in its feed.",
+    "set flip = true in its feed."
+)
+SIGN_TRIAL = {
+    COUNTED: PACK_TRIAL,
+    "meter.current_a": PACK_TRIAL,
     "aux.current_a": "With nothing charging the 12 V battery, switch on the lights: it "
     "must go below 0. If it rises, set flip = true in its feed.",
     "motor.dc_power_w": "Driving off it must be above 0, slowing down by the motor "
@@ -102,8 +107,10 @@ def _sources(attended: Attended) -> Iterator[Finding]:
         else:
             seconds = attended.now_us / 1e6
             yield Finding(status.name, f"{n} heard in {seconds:.0f} s")
+        if status.condition != SOUND:
+            yield Finding(status.name, trouble(status.condition), True)
     for notice in attended.notices:
-        if notice.kind not in ("source lost", "source back", "source silent"):
+        if notice.kind in ("frames dropped", "frames lost"):
             yield Finding(notice.source, f"{notice.kind}: {notice.text}", True)
 
 

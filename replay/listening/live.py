@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass, field
 
-from logger.commands.attending import attend
+from logger.commands.attending import attend, trouble
 from logger.sources.can_bus import ADAPTERS, OTHER_ADAPTER
+from logger.sources.condition import SOUND
 from logger.van.settings import BusSection, Settings
 from replay.listening.hearing import Hearing
 
@@ -26,6 +27,9 @@ def hear_live(hearing: Hearing, settings: Settings, seconds: float) -> None:
             hearing.needs_look = True
         elif not attended.heard[status.name]:
             hearing.remarks.append(f"{status.name}: open, and nothing was heard.")
+            hearing.needs_look = True
+        if status.condition != SOUND:
+            hearing.remarks.append(f"{status.name}: {trouble(status.condition)}.")
             hearing.needs_look = True
     hearing.remarks += [
         f"port {port.name} speaks only when it is asked; not listened to."

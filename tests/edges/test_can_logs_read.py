@@ -5,6 +5,7 @@ import gzip
 import random
 from collections import Counter
 from contextlib import suppress
+from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -18,10 +19,12 @@ from can.io.trc import TRCWriter
 from logger.decode.frames import Frame, Line
 from logger.decode.j1939 import parameter_group
 from logger.errors import RecordingError
+from logger.store.writer import Writer
 from replay.formats.opening import Known, open_known
 from replay.formats.reading import Progress, Recording
 from replay.formats.stamping import NO_WISH, Wish
 from replay.formats.timeline import Timeline
+from tests.edges.export_logs import record_raw
 from tests.running import DATA, ampledger
 
 CAN = DATA / "can"
@@ -378,7 +381,11 @@ def test_a_measurement_is_read_like_any_log(tmp_path: Path) -> None:
     ]
 
 
-@pytest.mark.parametrize("content", [b"", b"\n\n", gzip.compress(b""), b"\x1f\x8b\x08"])
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"\n\n", gzip.compress(b"", mtime=0), b"\x1f\x8b\x08"],
+    ids=["empty", "blank", "packed", "broken"],
+)
 def test_an_empty_file_is_refused_with_its_place(
     content: bytes, tmp_path: Path
 ) -> None:
@@ -454,3 +461,29 @@ def test_no_damage_to_a_text_does_more_than_refuse_it(tmp_path: Path) -> None:
         path.write_bytes(bad)
         with suppress(RecordingError):
             read(path, wish=rng.choice(WISHES))
+
+
+EXPORTED: list[Frame | Line] = [
+    Frame(0, 0, "drive", 0x7FF, False, b"\x01\x02"),
+    Frame(1, 1, "house", 0x1FFFFFFF, True, bytes(8)),
+    Line(500_000, 2, "gps", b"$GPGSV,1,1,00"),
+    Frame(999_999, 3, "drive", 0x001, True, b""),
+    Frame(400_000, 4, "drive", 0x000, False, b"\xff"),
+    Frame(2_000_000, 5, "drive", 0x10, False, bytes(range(64))),
+]
+INTERFACES = {"can0": "drive", "usb_can_7": "house"}
+"""As in the van file of the logs that the tests of exports make."""
+
+
+@pytest.mark.parametrize("ending", ["csv", "log", "asc", "blf"])
+def test_what_a_log_exports_is_read_again(ending: str, tmp_path: Path) -> None:
+    log, path = tmp_path / "van.db", tmp_path / f"frames.{ending}"
+    with Writer(log) as writer:
+        record_raw(writer, "2026-06-22T12:00:00.987654", EXPORTED)
+    ran = ampledger("export", log, "frames", "--output", path)
+    assert ran.code == 0, ran.err
+    items, recording, timeline = read(packed(path), Known(INTERFACES))
+    kept = [i for i in EXPORTED if ending == "csv" or isinstance(i, Frame)]
+    assert items == [replace(item, seq=seq) for seq, item in enumerate(kept)]
+    assert timeline.zero_stamp_us == 1_782_129_600_987_654
+    assert recording.damage.lines == 0

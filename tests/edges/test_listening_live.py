@@ -104,9 +104,10 @@ def test_what_came_in_at_the_end_is_handed_on() -> None:
 class RatedAdapter:
     """A text adapter on whose bus somebody talks at 250 kbit/s."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, said: bytes = b"t1002AABB\r") -> None:
         self.terminal = Terminal(folder)
         self.told = b""
+        self._said = said
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._live)
         self._thread.start()
@@ -121,7 +122,7 @@ class RatedAdapter:
                 is_open = command == b"L" or (is_open and command != b"C")
                 self.terminal.speak(b"\r")
             if is_open and rate == b"S5":
-                self.terminal.speak(b"t1002AABB\r")
+                self.terminal.speak(self._said)
 
     def let_go(self) -> None:
         """End it."""
@@ -140,6 +141,18 @@ def test_the_bit_rate_is_found_by_listening_only(tmp_path: Path) -> None:
     assert [bus.bit_rate for bus in tried.buses] == [250_000]
     assert "bit_rate = 250000 it is." in trial.remarks[0]
     assert b"O\r" not in adapter.told  # which would acknowledge
+
+
+def test_what_is_wrong_on_an_open_bus_is_told(tmp_path: Path) -> None:
+    adapter = RatedAdapter(tmp_path, said=b"t1002AABB\rtxyz\r")
+    device = str(adapter.terminal.path)
+    bus = BusSection(name="drive", interface=device, adapter="slcan", bit_rate=250_000)
+    hearing = nobody()
+    hear_live(hearing, settings(bus), SECONDS)
+    adapter.let_go()
+    assert hearing.ear.buses["drive"].n > 0
+    assert any("errors, unreadable lines" in each for each in hearing.remarks)
+    assert hearing.needs_look
 
 
 @pytest.mark.parametrize(
