@@ -131,6 +131,7 @@ class Ear:
     described: Sequence[Described]
     long_groups: dict[str, LongGroups] = field(default_factory=dict)
     buses: dict[str, BusHeard] = field(default_factory=dict)
+    _fits: dict[str, frozenset[str]] = field(default_factory=dict)
 
     def take(self, frame: Frame) -> None:
         """Take in a frame."""
@@ -168,15 +169,19 @@ class Ear:
         """Return the buses that a description belongs to."""
         if described.bus is not None:
             return frozenset({described.bus, f"?{described.bus}"})
-        return fitting_buses(
-            {
-                bus.name: sum(
-                    any(decoded.by is described for decoded in each.decoded)
-                    for each in bus.identifiers.values()
-                )
-                for bus in self.buses.values()
-            }
-        )
+        if described.name not in self._fits:
+            self._fits[described.name] = fitting_buses(self._known(described))
+        return self._fits[described.name]
+
+    def _known(self, described: Described) -> dict[str, int]:
+        """Return how many identifiers of each bus a description knows."""
+        return {
+            bus.name: sum(
+                any(decoded.by.name == described.name for decoded in each.decoded)
+                for each in bus.identifiers.values()
+            )
+            for bus in self.buses.values()
+        }
 
     def _begin(self, frame: Frame) -> BusHeard:
         groups = self.long_groups.get(frame.bus)
@@ -195,6 +200,7 @@ class Ear:
         return bus
 
     def _meet(self, bus: BusHeard, frame: Frame) -> Identifier:
+        self._fits.clear()
         each = Identifier(frame.can_id, frame.is_extended, frame.t_us, frame.data)
         for described in self.described:
             decoder = described.table.find(frame)

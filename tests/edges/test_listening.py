@@ -176,3 +176,11 @@ def test_a_bundled_table_is_held_against_a_recording_and_drafted(
     assert "DC_DETAILED_STATUS" in ran.out
     assert 'bundled = "fast-packet"' in draft.read_text()
     assert ampledger("check", draft).code == 0
+
+
+def test_where_a_description_fits_is_seen_anew_while_more_is_heard(dbc: Path) -> None:
+    heard = hearing(frame(0, 0x100, "9CFFDC05", "?a"), dbc=dbc)
+    (described,) = heard.ear.described
+    assert heard.ear.fits(described) == {"?a"}
+    heard.take([frame(n, 0x18FF2000 + n, "01", "?b") for n in range(3)])
+    assert heard.ear.fits(described) == {"?b"}
