@@ -20,8 +20,11 @@ from pathlib import Path
 import pytest
 
 from logger.core.health import Health
+from logger.core.tick import Tick
 from logger.live import SnapshotFile
+from logger.pipeline.chain import Pipeline
 from logger.store.reader import Log, RunRow
+from logger.van.reading import read_van
 from replay.van_model.stage import open_port
 from tests.bench.processes import children_of
 from tests.edges.devices import Terminal
@@ -395,5 +398,14 @@ def test_a_polled_port_a_receiver_and_a_meter_are_logged_together(
     meter.pull()
     with Log(tmp_path / "van.db") as log:
         (run,) = log.runs()
-        stored = {name for tick in log.ticks(run.id) for name in tick.cells}
-    assert {"sun.left.voltage_v", "gps.latitude_deg", "pack.voltage_v"} <= stored
+        stored = [dict(tick.cells) for tick in log.ticks(run.id)]
+        raw = list(log.raw(run.id))
+    names = ("sun.left.voltage_v", "gps.latitude_deg", "pack.voltage_v")
+    assert set(names) <= {name for cells in stored for name in cells}
+    # What was recorded, answers of the polled device too, decodes to the same again.
+    pipeline = Pipeline(read_van(tmp_path / "van.toml").spec)
+    again = [*pipeline.feed(raw), *pipeline.finish()]
+    ticks = [dict(each.cells) for each in again if isinstance(each, Tick)]
+    for name in names:
+        values = [cells[name].last for cells in stored if name in cells]
+        assert [cells[name].last for cells in ticks if name in cells] == values
