@@ -25,8 +25,17 @@ CLASSIC = (0, 1, 2, 3, 4, 5, 6, 7, 8)
 LONG = (*CLASSIC, 12, 16, 20, 24, 32, 48, 64)
 """Bytes of a frame by the digit of its length (ISO 11898-1, the data length code)."""
 
-STANDARD = {b"t": CLASSIC, b"d": LONG, b"b": LONG}
-EXTENDED = {b"T": CLASSIC, b"D": LONG, b"B": LONG}
+_SHAPES = {
+    # Three digits of identifier and one of length are two bytes.
+    **dict.fromkeys((b"t",), (b"", 2, CLASSIC, LONGEST_STANDARD)),
+    **dict.fromkeys((b"d", b"b"), (b"", 2, LONG, LONGEST_STANDARD)),
+    # Eight and one, with a nought before them, are five.
+    **dict.fromkeys((b"T",), (b"0", 5, CLASSIC, LONGEST_EXTENDED)),
+    **dict.fromkeys((b"D", b"B"), (b"0", 5, LONG, LONGEST_EXTENDED)),
+}
+"""By how a line begins: what makes its digits whole bytes, the bytes of identifier and
+length, lengths by their code, highest identifier."""
+
 REMOTE = (b"r", b"R")
 STARTS = (b"t", b"T", b"r", b"R")
 """What begins a line and is no digit."""
@@ -93,18 +102,12 @@ def frame_of(line: bytes) -> tuple[int, bool, bytes] | None:
     Args:
         line: Without its end.
     """
-    kind = line[:1]
+    shape = _SHAPES.get(line[:1])
+    if shape is None:
+        return None
+    before, head_bytes, lengths, longest = shape
     try:
-        if kind in STANDARD:
-            # Three digits of identifier and one of length are two bytes.
-            told = unhexlify(line[1:])
-            head_bytes, lengths, longest = 2, STANDARD[kind], LONGEST_STANDARD
-        elif kind in EXTENDED:
-            # Eight and one, with a nought before them, are five.
-            told = unhexlify(b"0" + line[1:])
-            head_bytes, lengths, longest = 5, EXTENDED[kind], LONGEST_EXTENDED
-        else:
-            return None
+        told = unhexlify(before + line[1:])
     except Error:
         return None
     number = int.from_bytes(told[:head_bytes], "big")
@@ -112,7 +115,7 @@ def frame_of(line: bytes) -> tuple[int, bool, bytes] | None:
     if can_id > longest or code >= len(lengths):
         return None
     end = head_bytes + lengths[code]
-    if len(told) not in (end, end + STAMP_BYTES):
+    if len(told) != end and len(told) != end + STAMP_BYTES:
         return None
     return can_id, longest == LONGEST_EXTENDED, told[head_bytes:end]
 

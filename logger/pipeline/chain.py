@@ -57,7 +57,9 @@ class Pipeline:
         outputs: list[Output] = []
         folding = self._folding
         for item in items:
-            outputs += self._booked(folding.turn(item.t_us))
+            tick = folding.turn(item.t_us)
+            if tick is not None:
+                outputs += self._booked(tick)
             outputs += folding.take(item)
             if isinstance(item, Beat):
                 outputs += self._booking.pass_time(item.t_us, folding.open_us)

@@ -6,12 +6,13 @@ accounts, which `booking` makes of the ticks.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import assert_never
 
 from logger.core.dating import date_text
 from logger.core.tick import US_PER_S, Cell, Gap, GapLimit, Tick
 from logger.decode.assembly import Assembler
-from logger.decode.descriptions import NODE_BITS
+from logger.decode.descriptions import NODE_BITS, Decoder
 from logger.decode.frames import (
     Beat,
     Entry,
@@ -27,6 +28,19 @@ from logger.decode.text_lines import Found, find_form
 from logger.pipeline.faults import FaultBook, Standing
 from logger.pipeline.series import Binding, Series, bind, plausible, reading
 from logger.pipeline.spec import PipelineSpec, Refusal, Remark
+
+MOST_ROUTES = 4096
+"""Identifiers whose way is kept: a bus has some hundred, noise may have any number."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Route:
+    """What becomes of the frames of one identifier on one bus."""
+
+    decoder: Decoder
+    bindings: tuple[Binding, ...]
+    place: str
+    is_picky: bool
 
 
 class Folding:
@@ -55,6 +69,7 @@ class Folding:
         self.unmatched_frames = 0
         self.unmatched_lines = 0
         self._refusals: dict[tuple[str, Reason], Refusal] = {}
+        self._routes: dict[tuple[str, int, bool], _Route] = {}
         self._picky = frozenset(
             key
             for key, feeds in spec.message_feeds.items()
@@ -101,7 +116,8 @@ class Folding:
         elif index > self._index:
             ended = self._close()
             self._index = index
-        self.newest_us = max(self.newest_us, t_us)
+        if t_us > self.newest_us:
+            self.newest_us = t_us
         return ended
 
     def take(self, item: Item) -> Sequence[Remark]:
@@ -148,23 +164,35 @@ class Folding:
 
     def _take_message(self, frame: Frame) -> Sequence[Remark]:
         remarks = self._take_faults(frame)
-        table = self._spec.messages.get(frame.bus)
-        decoder = None if table is None else table.find(frame)
-        if decoder is None:
+        key = (frame.bus, frame.can_id, frame.is_extended)
+        route = self._routes.get(key) or self._find_route(frame)
+        if route is None:
             if remarks is None:
                 self.unmatched_frames += 1
             return remarks or ()
-        place = f"bus {frame.bus}, message {decoder.name}"
-        values = decoder.decode(frame.data)
+        values = route.decoder.decode(frame.data)
         if isinstance(values, Rejected):
-            self._refuse(frame.t_us, place, values.reason, values.data.hex(" "))
+            self._refuse(frame.t_us, route.place, values.reason, values.data.hex(" "))
             return remarks or ()
-        key = (frame.bus, decoder.name)
-        bindings = self._bound.messages[key]
-        if key in self._picky:
+        bindings = route.bindings
+        if route.is_picky:
             bindings = _meant(bindings, frame, values)
-        self._take_values(frame.t_us, values, bindings, place)
+        self._take_values(frame.t_us, values, bindings, route.place)
         return remarks or ()
+
+    def _find_route(self, frame: Frame) -> "_Route | None":
+        """Find what decodes a frame and where it goes; keep it for the next one."""
+        table = self._spec.messages.get(frame.bus)
+        decoder = None if table is None else table.find(frame)
+        if decoder is None:
+            return None
+        key = (frame.bus, decoder.name)
+        place = f"bus {frame.bus}, message {decoder.name}"
+        bindings = self._bound.messages[key]
+        route = _Route(decoder, bindings, place, key in self._picky)
+        if len(self._routes) < MOST_ROUTES:
+            self._routes[frame.bus, frame.can_id, frame.is_extended] = route
+        return route
 
     def _take_faults(self, frame: Frame) -> Sequence[Remark] | None:
         """Note the faults that a frame tells; None if it is about something else."""
@@ -238,7 +266,8 @@ class Folding:
 
     def _is_chosen(self, t_us: int, binding: Binding) -> bool:
         binding.hear(t_us)
-        return all(other.is_silent(t_us) for other in binding.better)
+        better = binding.better
+        return not better or all(other.is_silent(t_us) for other in better)
 
     def _add(self, t_us: int, value: float, series: Series) -> None:
         if not self._touched:

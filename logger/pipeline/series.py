@@ -202,7 +202,7 @@ def reading(raw: float | str, binding: Binding) -> float | Reason | None:
     """
     feed = binding.feed
     number = _number(raw)
-    if any(math.isclose(number, absent) for absent in feed.missing):
+    if feed.missing and any(math.isclose(number, each) for each in feed.missing):
         return None
     if feed.codes is not None:
         text = f"{number:.12g}" if math.isfinite(number) else str(raw)

@@ -26,7 +26,7 @@ from logger.sources.repeats import Repeats
 WAIT_MS = 200
 """Longest wait for a frame: how long a stop may take."""
 
-NAP_S = 0.004
+NAP_S = 0.008
 """Between two readings of a bus that speaks: its frames are then taken by the dozen.
 Waking up for each one costs more than reading it. They are stamped that much late."""
 

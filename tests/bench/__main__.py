@@ -1,4 +1,4 @@
-"""Runs one bench: `python -m tests.bench live`.
+"""Runs benches: `python -m tests.bench decode receive`.
 
 `storage` goes on to the made-up year, so that all its figures come from one run.
 """
@@ -6,7 +6,7 @@
 import sys
 from collections.abc import Iterator
 
-from tests.bench import decode, live, storage, year
+from tests.bench import decode, live, receive, storage, year
 
 
 def all_of_storage() -> Iterator[str]:
@@ -18,20 +18,22 @@ def all_of_storage() -> Iterator[str]:
 BENCHES = {
     "decode": decode.main,
     "live": live.main,
+    "receive": receive.main,
     "storage": all_of_storage,
     "year": year.main,
 }
 
 
 def main() -> int:
-    """Run the bench that was named."""
+    """Run the benches that were named, one after the other."""
     words = sys.argv[1:]
-    if len(words) != 1 or words[0] not in BENCHES:
-        sys.stderr.write(f"Name one of: {', '.join(BENCHES)}.\n")
+    if not words or not set(words) <= set(BENCHES):
+        sys.stderr.write(f"Name one or more of: {', '.join(BENCHES)}.\n")
         return 2
-    for text in BENCHES[words[0]]():
-        sys.stdout.write(text + "\n")
-        sys.stdout.flush()
+    for word in words:
+        for text in BENCHES[word]():
+            sys.stdout.write(text + "\n")
+            sys.stdout.flush()
     return 0
 
 
