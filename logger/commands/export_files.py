@@ -16,6 +16,7 @@ from logger.store.export.gpx_file import write_gpx
 from logger.store.export.making import Form, What, sheet
 from logger.store.export.parquet_file import parquet_library, write_parquet
 from logger.store.export.places import places
+from logger.store.export.port_file import write_port
 
 TextJob = Callable[[TextIO], None]
 
@@ -30,10 +31,12 @@ class Target:
     Attributes:
         output: The file; None for standard output.
         log_file: The log, which must not be lost.
+        port: Whose text is wanted, where there are several.
     """
 
     output: Path | None
     log_file: Path
+    port: str | None = None
 
 
 def write(extract: Extract, what: What, form: Form, target: Target) -> list[str]:
@@ -43,7 +46,7 @@ def write(extract: Extract, what: What, form: Form, target: Target) -> list[str]
         extract: Which part of which log.
         what: What of it.
         form: As what kind of file; it must go together with `what`.
-        target: Where to; Parquet and BLF need a file.
+        target: Where to; Parquet, BLF, TRC and text need a file.
 
     Returns:
         What a person should know of what was written, a sentence each.
@@ -61,8 +64,11 @@ def write(extract: Extract, what: What, form: Form, target: Target) -> list[str]
             parquet_library()
             with _made(target) as path:
                 write_parquet(sheet(extract, what), path)
-        case Form.CANDUMP | Form.ASC | Form.BLF:
+        case Form.CANDUMP | Form.ASC | Form.BLF | Form.TRC:
             return _write_can(extract, form, target)
+        case Form.TEXT:
+            with _made(target) as path, path.open("wb") as file:
+                return write_port(extract, target.port, file)
     return []
 
 
@@ -77,6 +83,8 @@ def _write_can(extract: Extract, form: Form, target: Target) -> list[str]:
             return log.notes()
         case Form.ASC:
             _write_text(target, lambda file: can_file.write_asc(log, file))
+        case Form.TRC:
+            _write_text(target, lambda file: can_file.write_trc(log, file))
         case _:
             with _made(target) as path, path.open("wb") as file:
                 can_file.write_blf(log, file)

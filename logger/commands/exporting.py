@@ -53,6 +53,11 @@ from logger.van.stored import stored_van, time_zone
     help="Only this channel of the signals; may be repeated, default all",
 )
 @click.option(
+    "--port",
+    metavar="NAME",
+    help="Whose text with the format text, default the only port's",
+)
+@click.option(
     "--output",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
@@ -66,6 +71,7 @@ def export(
     to_stamp: str | None,
     run: int | None,
     channels: tuple[str, ...],
+    port: str | None,
     output: Path | None,
 ) -> None:
     """Write a part of a log as a table, a track or a CAN log.
@@ -76,6 +82,8 @@ def export(
     wanted, kind = What(what), _form(What(what), form, output)
     if channels and wanted is not What.SIGNALS:
         raise click.BadParameter("goes with signals only.", param_hint="--channel")
+    if port is not None and kind is not Form.TEXT:
+        raise click.BadParameter("goes with the format text only.", param_hint="--port")
     with Log(log_file) as log:
         _check_known(log, run, channels)
         zone = _zone(log)
@@ -94,7 +102,7 @@ def export(
         is_free = output is not None or not sys.stdout.isatty()
         with shown(f"{what} of {log_file.name}", extract.total_s, is_free) as tell:
             extract.tell = tell
-            notes = write(extract, wanted, kind, Target(output, log_file))
+            notes = write(extract, wanted, kind, Target(output, log_file, port))
         _tell(notes)
 
 
@@ -112,13 +120,13 @@ def _form(what: What, asked: str | None, output: Path | None) -> Form:
     suffix = "" if output is None else output.suffix.lower()
     form = SUFFIXES.get(suffix, Form.CSV) if asked is None else Form(asked)
     hint = "--format" if asked else "--output"
-    if form in CAN_LOGS and what is not What.FRAMES:
+    if form in (*CAN_LOGS, Form.TEXT) and what is not What.FRAMES:
         raise click.BadParameter(
             f"{form.value} goes with frames only.", param_hint=hint
         )
     if form is Form.GPX and what is not What.PLACES:
         raise click.BadParameter("gpx goes with places only.", param_hint=hint)
-    if form in (Form.PARQUET, Form.BLF) and output is None:
+    if form in (Form.PARQUET, Form.BLF, Form.TRC, Form.TEXT) and output is None:
         raise click.BadParameter(
             f"{form.value} needs --output, a file.", param_hint="--format"
         )

@@ -10,12 +10,19 @@ from can import Message
 from can.io.asc import ASCReader
 from can.io.blf import BLFReader
 from can.io.canutils import CanutilsLogReader
+from can.io.trc import TRCReader
 from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.core.tick import US_PER_S
 from logger.decode.frames import Beat, Frame, Line, Raw
-from logger.store.export.can_file import CanLog, write_asc, write_blf, write_candump
+from logger.store.export.can_file import (
+    CanLog,
+    write_asc,
+    write_blf,
+    write_candump,
+    write_trc,
+)
 from logger.store.export.choice import Choice
 from logger.store.export.making import What
 from logger.store.reader import Log
@@ -39,6 +46,9 @@ FRAMES = [
     Frame(400_000, 3, "?can9", 0x000, False, b"\xff"),
     Frame(86_399_999_999, 4, "drive", 0x10, False, bytes(range(64))),
 ]
+
+
+WRITERS = {".asc": write_asc, ".trc": write_trc, ".log": write_candump}
 
 
 def extended_or_not() -> st.SearchStrategy[tuple[int, bool]]:
@@ -84,7 +94,7 @@ def written(log_file: Path, target: Path, choice: Choice | None = None) -> CanLo
                 write_blf(made, blf)
         else:
             with target.open("w", encoding="utf-8") as text:
-                (write_asc if target.suffix == ".asc" else write_candump)(made, text)
+                WRITERS[target.suffix](made, text)
     return made
 
 
@@ -161,6 +171,38 @@ def test_asc_and_blf_give_the_frames_again(writer: Writer, frames: list[Frame]) 
     zero_us = floor(ZERO_US / US_PER_S) * US_PER_S
     expected = told(frames, ZERO_US - zero_us, NUMBERED)
     assert read == expected
+
+
+@LAW
+@given(frames=frame_lists())
+def test_trc_gives_the_classic_frames_again(
+    writer: Writer, frames: list[Frame]
+) -> None:
+    run = Choice(record_raw(writer, DATE, frames))
+    target = writer.path.parent / "c.trc"
+    made = written(writer.path, target, run)
+    classic = [frame for frame in frames if len(frame.data) <= 8]
+    assert made.longer == len(frames) - len(classic)
+    with target.open(encoding="utf-8") as trc:
+        read = list(found(TRCReader(trc)))
+    expected = told(classic, ZERO_US, NUMBERED)
+    assert [row[2:] for row in read] == [row[2:] for row in expected]
+    assert [row[1] for row in read] == [int(str(row[1])) + 1 for row in expected]
+    # Its date is a fraction of a day, good to a microsecond.
+    for row, want in zip(read, expected, strict=True):
+        assert abs(int(str(row[0])) - int(str(want[0]))) <= 1
+
+
+def test_a_trc_log_counts_what_it_cannot_tell_and_names_no_folder(
+    tmp_path: Path,
+) -> None:
+    made = written(logged(tmp_path / "van.db", FRAMES), tmp_path / "x.trc")
+    assert made.longer == 1
+    assert made.notes() == [
+        "Frames of more than 8 bytes have no place in a TRC log (1 here); "
+        "candump, asc and blf have them."
+    ]
+    assert str(tmp_path) not in (tmp_path / "x.trc").read_text(encoding="utf-8")
 
 
 def test_an_asc_log_tells_its_date_in_local_time(tmp_path: Path) -> None:

@@ -6,13 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from logger.decode.frames import Line
+from logger.decode.frames import Frame, Line, Raw
 from logger.errors import RecordingError
+from logger.store.writer import Writer
 from replay.formats.opening import Known, open_known
 from replay.formats.reading import Progress, Recording
 from replay.formats.sentence_clock import SentenceClock, sentence_fields
 from replay.formats.stamping import NO_WISH, Wish
 from replay.formats.timeline import Timeline
+from tests.edges.export_logs import record_raw
 from tests.running import ampledger
 
 BY_SENTENCES = Wish(by_sentences=True)
@@ -141,3 +143,35 @@ def test_a_ports_text_plays_into_a_log(tmp_path: Path) -> None:
     ran = ampledger(*words, "--by-sentences")
     assert ran.code == 3  # nothing feeds a channel
     assert "Run 1: gps.txt, 2024-06-20T23:59:59" in ran.out
+
+
+def test_what_a_port_said_is_written_and_read_again(tmp_path: Path) -> None:
+    log, text = tmp_path / "van.db", tmp_path / "gps.nmea"
+    spoken = [b"$GPGSV,1,1,00*79", b"\x00\xff noise", b"$GPGGA,1"]
+    raw: list[Raw] = [
+        *(Line(place * 10, place, "gps", data) for place, data in enumerate(spoken)),
+        Frame(50, 3, "drive", 5, False, b"\x01"),
+        Line(60, 4, "meter", b"V 12.5"),
+    ]
+    with Writer(log) as writer:
+        record_raw(writer, "2026-06-22T12:00:00", raw)
+    ran = ampledger("export", log, "frames", "--output", text)
+    assert (ran.code, text.exists()) == (1, False)
+    assert "lines of the ports gps and meter" in ran.err
+    assert "Say which one with --port." in ran.err
+    words = ("export", log, "frames", "--port", "gps", "--output", text)
+    ran = ampledger(*words)
+    assert ran.code == 0, ran.err
+    assert "3 lines of the port gps, without their times" in ran.err
+    known = Known(ports=("gps",))
+    recording = open_known(text, known, Progress(), Wish(every_s=1.0))
+    again = [item for item in recording.items(Timeline()) if isinstance(item, Line)]
+    assert [line.data for line in again] == spoken
+
+
+def test_a_port_is_asked_for_with_its_text_only(tmp_path: Path) -> None:
+    log = tmp_path / "van.db"
+    with Writer(log) as writer:
+        record_raw(writer, "2026-06-22T12:00:00", [])
+    ran = ampledger("export", log, "frames", "--port", "gps")
+    assert (ran.code, "goes with the format text only" in ran.err) == (2, True)

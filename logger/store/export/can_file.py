@@ -2,20 +2,22 @@
 
 Such a file has one clock and no place for serial lines. In a candump log a frame stands
 under the interface of its bus in the van file, so that the same van file reads it
-again. ASC and BLF number their channels: 1 is the first bus of the van file, and so on;
-an interface that is in no van file gets the next number when it is first heard.
+again. ASC, BLF and TRC number their channels: 1 is the first bus of the van file, and
+so on; an interface that is in no van file gets the next number when it is first heard.
 """
 
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from math import floor
+from pathlib import Path
 from typing import BinaryIO, TextIO
 
 from can import Message
 from can.io.asc import ASCWriter
 from can.io.blf import BLFWriter
 from can.io.canutils import CanutilsLogWriter
+from can.io.trc import TRCWriter
 
 from logger.decode.frames import Beat, Frame, Raw
 from logger.store.export.choice import Extract, Part
@@ -64,6 +66,7 @@ class CanLog:
     extract: Extract
     channels: Channels = field(default_factory=Channels)
     others: int = 0
+    longer: int = 0
 
     def frames(self) -> Iterator[tuple[Part, Frame]]:
         """Yield the frames; counts what else there is, but for beats."""
@@ -90,12 +93,18 @@ class CanLog:
 
     def notes(self) -> list[str]:
         """Return what of the log is not in the file, a sentence each."""
-        if not self.others:
-            return []
-        return [
-            f"Lines and entries have no place in a CAN log ({self.others} here); "
-            "the format csv has them."
-        ]
+        notes = []
+        if self.others:
+            notes.append(
+                f"Lines and entries have no place in a CAN log ({self.others} here); "
+                "the format csv has them."
+            )
+        if self.longer:
+            notes.append(
+                f"Frames of more than 8 bytes have no place in a TRC log ({self.longer}"
+                " here); candump, asc and blf have them."
+            )
+        return notes
 
 
 def _word(name: str) -> str:
@@ -151,6 +160,32 @@ def write_blf(log: CanLog, file: BinaryIO) -> None:
     writer = BLFWriter(file)
     writer.start_timestamp = log.zero_s
     for part, frame in log.frames():
+        number = log.channels.number(log.channels.interface(frame))
+        writer.on_message_received(_message(part, frame, number - 1))
+    writer.stop()
+
+
+def write_trc(log: CanLog, file: TextIO) -> None:
+    """Write frames as a TRC log (2.1); the file is closed at the end.
+
+    It tells frames of up to 8 bytes; longer ones are counted and left out.
+
+    Args:
+        log: What is written.
+        file: A real file, open for writing; line ends become CR LF.
+
+    Raises:
+        OSError: The file takes no more.
+    """
+    writer = TRCWriter(file)
+    # It would tell everybody which folder of which computer this is.
+    writer.filepath = Path(writer.filepath).name
+    writer.first_timestamp = log.zero_s
+    writer.write_header(log.zero_s)
+    for part, frame in log.frames():
+        if len(frame.data) > LONGEST_CLASSIC_BYTES:
+            log.longer += 1
+            continue
         number = log.channels.number(log.channels.interface(frame))
         writer.on_message_received(_message(part, frame, number - 1))
     writer.stop()

@@ -47,9 +47,11 @@ class Form(Enum):
     CANDUMP = "candump"
     ASC = "asc"
     BLF = "blf"
+    TRC = "trc"
+    TEXT = "text"
 
 
-CAN_LOGS = (Form.CANDUMP, Form.ASC, Form.BLF)
+CAN_LOGS = (Form.CANDUMP, Form.ASC, Form.BLF, Form.TRC)
 
 SUFFIXES: Mapping[str, Form] = {
     ".csv": Form.CSV,
@@ -58,6 +60,9 @@ SUFFIXES: Mapping[str, Form] = {
     ".log": Form.CANDUMP,
     ".asc": Form.ASC,
     ".blf": Form.BLF,
+    ".trc": Form.TRC,
+    ".txt": Form.TEXT,
+    ".nmea": Form.TEXT,
 }
 """What a file's name says of its form."""
 
