@@ -38,9 +38,12 @@ class LineFramer:
         # CR and LF are both ends, and the empty line inside CR LF is skipped with
         # all the others: so it does not matter where a piece was cut.
         *ended, rest = chunk.replace(b"\r", b"\n").split(b"\n")
-        lines = [line for part in ended if (line := self._finish(part))]
+        if ended:
+            ended[0] = self._finish(ended[0])
+            if max(map(len, ended)) > LONGEST_LINE:
+                ended = [self._finish(part) for part in ended]
         self._hold(rest)
-        return lines
+        return [line for line in ended if line]
 
     def _finish(self, part: bytes) -> bytes:
         """Return the line that ends with this part; empty if it was cut."""

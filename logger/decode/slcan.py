@@ -36,7 +36,15 @@ _SHAPES = {
 """By how a line begins: what makes its digits whole bytes, the bytes of identifier and
 length, lengths by their code, highest identifier."""
 
+MOST_HEADS = 8192
+"""Beginnings of lines that are remembered: a bus has some hundreds; garbage, any."""
+
 REMOTE = (b"r", b"R")
+STANDARD_HEAD, EXTENDED_HEAD = 5, 10
+"""Letter, identifier and digit of the length, in bytes."""
+
+UNKNOWN = (0, False, -1)
+
 STARTS = (b"t", b"T", b"r", b"R")
 """What begins a line and is no digit."""
 
@@ -55,6 +63,7 @@ class SlcanReader:
         self.refused_lines = 0
         self.bells = 0
         self._framer = LineFramer()
+        self._heads: dict[bytes, tuple[int, bool, int]] = {}
 
     def feed(self, chunk: bytes) -> list[tuple[int, bool, bytes]]:
         """Return the frames that a piece of the stream finishes.
@@ -70,10 +79,21 @@ class SlcanReader:
             chunk = chunk.replace(BELL, b"\r")
         frames = []
         cut_before = self._framer.cut_lines
+        heads = self._heads
         for line in self._framer.feed(chunk):
-            frame = frame_of(line)
-            if frame is None:
-                frame = self._set_aside(line)
+            # A bus says the same few identifiers over and over: what the beginning of
+            # a line means is worked out once.
+            head_length = STANDARD_HEAD if line[:1] == b"t" else EXTENDED_HEAD
+            can_id, is_extended, length = heads.get(line[:head_length], UNKNOWN)
+            if len(line) == length:
+                try:
+                    data = unhexlify(line[head_length:])
+                except Error:
+                    pass  # is counted below
+                else:
+                    frames.append((can_id, is_extended, data))
+                    continue
+            frame = self._frame(line, head_length)
             if frame is not None:
                 frames.append(frame)
         self.refused_lines += self._framer.cut_lines - cut_before
@@ -82,6 +102,18 @@ class SlcanReader:
     def forget(self) -> None:
         """Forget a line that is under way: the adapter was opened anew."""
         self._framer = LineFramer()
+
+    def _frame(self, line: bytes, head_length: int) -> tuple[int, bool, bytes] | None:
+        """Return the frame of a line that begins as none before it, or not quite."""
+        frame = frame_of(line)
+        if frame is None:
+            return self._set_aside(line)
+        can_id, is_extended, data = frame
+        is_classic = line[:1] in (b"t", b"T")
+        if is_classic and len(self._heads) < MOST_HEADS:
+            length = head_length + 2 * len(data)
+            self._heads[line[:head_length]] = (can_id, is_extended, length)
+        return frame
 
     def _set_aside(self, line: bytes) -> tuple[int, bool, bytes] | None:
         """Count a line that is no data frame; return one that begins within it.

@@ -34,9 +34,9 @@ WAIT_S = 0.2
 ANSWER_S = 0.2
 """Longest wait for an answer; some adapters give none."""
 
-NAP_S = 0.008
+NAP_S = 0.016
 """Between two readings of a bus that speaks, so that frames come by the dozen; what a
-USB adapter holds back by itself is longer (16 ms; common practice, no source)."""
+USB adapter holds back by itself is as long (16 ms; common practice, no source)."""
 
 MOST_BYTES = 4096
 """Read at once; what a Linux terminal holds."""

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.decode.slcan import SlcanReader, frame_of
+from logger.decode.slcan import MOST_HEADS, SlcanReader, frame_of
 from tests.builders import LAW
 
 
@@ -99,3 +99,39 @@ def test_what_is_written_is_read(is_extended: bool, number: int, data: bytes) ->
     kind, digits = ("T", 8) if is_extended else ("t", 3)
     line = f"{kind}{number:0{digits}X}{len(data)}{data.hex()}".encode()
     assert frame_of(line) == (number, is_extended, data)
+
+
+@LAW
+@given(
+    st.lists(
+        st.sampled_from(
+            [
+                b"t1232AABB", b"t1232ABCD", b"t1232AAB", b"t1232AAXX", b"t1232AABB1234",
+                b"t9992AABB", b"t1239AABB", b"T000001232AABB", b"T000001232CCDD",
+                b"T000001232CCD", b"T200000002CCDD", b"r1232", b"d1239" + b"AB" * 12,
+                b"x", b"", b"t123", b"T0000012",
+            ]
+        ),
+        max_size=30,
+    )
+)  # fmt: skip
+def test_a_line_means_the_same_whatever_was_said_before(lines: list[bytes]) -> None:
+    reader = SlcanReader()
+    found = reader.feed(b"".join(line + b"\r" for line in lines))
+    alone, refused = [], 0
+    for line in lines:
+        one = SlcanReader()
+        alone += one.feed(line + b"\r")
+        refused += one.refused_lines
+    assert found == alone
+    assert reader.refused_lines == refused
+
+
+def test_endless_new_identifiers_take_no_endless_room() -> None:
+    reader = SlcanReader()
+    for number in range(MOST_HEADS + 10):
+        assert reader.feed(b"T%08X0\r" % number) == [(number, True, b"")]
+    # Known or not, a line is read.
+    assert reader.feed(b"T%08X0\r" % 3) == [(3, True, b"")]
+    last = MOST_HEADS + 5
+    assert reader.feed(b"T%08X0\r" % last) == [(last, True, b"")]
