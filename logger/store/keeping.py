@@ -242,11 +242,11 @@ class Keeping:
         """Let the oldest quarter of seconds of a run go, before a quarter of it."""
         oldest, newest = self.connection.execute(
             "SELECT min(q), max(q) FROM ("
-            " SELECT min(tick) / ?2 AS q FROM tick WHERE run = ?1"
-            " UNION ALL SELECT max(tick) / ?2 FROM tick WHERE run = ?1"
-            " UNION ALL SELECT min(quarter) FROM span WHERE run = ?1"
-            " UNION ALL SELECT max(quarter) FROM span WHERE run = ?1)",
-            (run, TICKS_PER_QUARTER),
+            " SELECT min(tick) / ? AS q FROM tick WHERE run = ?"
+            " UNION ALL SELECT max(tick) / ? FROM tick WHERE run = ?"
+            " UNION ALL SELECT min(quarter) FROM span WHERE run = ?"
+            " UNION ALL SELECT max(quarter) FROM span WHERE run = ?)",
+            (TICKS_PER_QUARTER, run, TICKS_PER_QUARTER, run, run, run),
         ).fetchone()
         # The quarter under way is what the count is made good from after a power cut.
         if oldest is None or oldest >= until:

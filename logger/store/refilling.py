@@ -95,9 +95,9 @@ def empty(connection: Connection, run: int) -> Iterator[str]:
 
         def delete() -> bool:
             connection.execute(
-                "DELETE FROM raw_block WHERE run = ?1 AND first_seq IN (SELECT"
-                " first_seq FROM raw_block WHERE run = ?1 ORDER BY first_seq LIMIT ?2)",
-                (run, BLOCKS_A_STEP),
+                "DELETE FROM raw_block WHERE run = ? AND first_seq IN (SELECT"
+                " first_seq FROM raw_block WHERE run = ? ORDER BY first_seq LIMIT ?)",
+                (run, run, BLOCKS_A_STEP),
             )
             (count,) = connection.execute("SELECT changes()").fetchone()
             return bool(count)

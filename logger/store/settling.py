@@ -64,8 +64,8 @@ def settle(
         _store("REPLACE", connection, theirs["balance"].shape, [tuple(row.values())])
     if their_end_us is not None:
         connection.execute(
-            "UPDATE run SET end_us = max(coalesce(end_us, ?1), ?1) WHERE id = ?2",
-            (their_end_us, run),
+            "UPDATE run SET end_us = max(coalesce(end_us, ?), ?) WHERE id = ?",
+            (their_end_us, their_end_us, run),
         )
 
 

@@ -356,10 +356,10 @@ def _overlapping(
 ) -> list[tuple[int, int]]:
     """Return the first and last numbers of the blocks here that share some."""
     rows = connection.execute(
-        "SELECT first_seq, last_seq FROM raw_block WHERE run = ?1 AND first_seq <= ?3"
-        " AND last_seq >= ?2 AND first_seq >= coalesce((SELECT max(first_seq)"
-        " FROM raw_block WHERE run = ?1 AND first_seq <= ?2), ?2) ORDER BY first_seq",
-        (run, first, last),
+        "SELECT first_seq, last_seq FROM raw_block WHERE run = ? AND first_seq <= ?"
+        " AND last_seq >= ? AND first_seq >= coalesce((SELECT max(first_seq)"
+        " FROM raw_block WHERE run = ? AND first_seq <= ?), ?) ORDER BY first_seq",
+        (run, last, first, run, first, first),
     ).fetchall()
     return [(int(a), int(b)) for a, b in rows]
 

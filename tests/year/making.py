@@ -236,9 +236,9 @@ def _copy_day(
         "INSERT INTO run (recording, recording_sha256, start_us, is_start_sure,"  # noqa: S608
         " zero_stamp_us, end_us, program, damaged_lines, van_file, descriptions, uid,"
         " dated_by, boot, zero_uptime_us)"
-        " SELECT recording, recording_sha256, ?1, is_start_sure, zero_stamp_us, end_us,"
-        " program, damaged_lines, van_file, descriptions, ?2, dated_by, boot,"
-        f" zero_uptime_us FROM {source}.run WHERE id = ?3 RETURNING id",
+        " SELECT recording, recording_sha256, ?, is_start_sure, zero_stamp_us, end_us,"
+        " program, damaged_lines, van_file, descriptions, ?, dated_by, boot,"
+        f" zero_uptime_us FROM {source}.run WHERE id = ? RETURNING id",
         (FIRST_DAY_US + number * DAY_US, f"{number + (1 << 64):032x}", run),
     ).fetchone()
     for table, columns in COPIED:
@@ -247,6 +247,6 @@ def _copy_day(
             of_all = "channel IN (SELECT id FROM channel) AND " * (table in BY_CHANNEL)
             connection.execute(
                 f"INSERT INTO {table} (run, {columns})"  # noqa: S608 (our own names)
-                f" SELECT ?1, {columns} FROM {source}.{table} WHERE {of_all}run = ?2",
+                f" SELECT ?, {columns} FROM {source}.{table} WHERE {of_all}run = ?",
                 (made, run),
             )
