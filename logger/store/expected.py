@@ -6,6 +6,7 @@ that were not. Knows numbers only.
 
 from collections.abc import Sequence
 
+from logger.core.tick import US_PER_S
 from logger.store.columns import (
     floats,
     from_grid,
@@ -67,6 +68,20 @@ def read_near(
         return points, floats(points), at
     off, at = unpack_ints(body, at, len(near))
     return points, from_grid(points, off, decimals), at
+
+
+def trapezoids(last: Sequence[float], covered_us: Sequence[int]) -> list[float]:
+    """Return what each second would come to if it had one interval from the last.
+
+    Args:
+        last: The newest value of each second.
+        covered_us: Its counted time, microseconds.
+    """
+    before = [last[0], *last[:-1]] if last else []
+    return [
+        (earlier + later) * 0.5 * us / US_PER_S
+        for earlier, later, us in zip(before, last, covered_us, strict=True)
+    ]
 
 
 def pack_expected(found: Sequence[float], expected: Sequence[float]) -> bytes:

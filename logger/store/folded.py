@@ -22,6 +22,7 @@ from logger.store.expected import (
     pack_near,
     read_expected,
     read_near,
+    trapezoids,
 )
 from logger.store.following import Following, pack_following, read_following
 from logger.store.packed import DamagedRowError
@@ -267,18 +268,9 @@ def _pack_cells(cells: Sequence[Cell]) -> bytes:
     body += newest
     for values in (low, high):
         body += pack_near(values, decimals, anchor)[1]
-    expected = _expected(last, [cell.covered_us for cell in cells])
+    expected = trapezoids(last, [cell.covered_us for cell in cells])
     body += pack_expected([cell.integral for cell in cells], expected)
     return zlib.compress(body, LEVEL)
-
-
-def _expected(last: Sequence[float], covered_us: Sequence[int]) -> list[float]:
-    """Return what each second would come to if it had one interval from the last."""
-    before = [last[0], *last[:-1]] if last else []
-    return [
-        (earlier + later) * 0.5 * us / US_PER_S
-        for earlier, later, us in zip(before, last, covered_us, strict=True)
-    ]
 
 
 def _sum(blocks: Iterable[bytes]) -> int:
@@ -315,6 +307,6 @@ def _read_whole(body: bytes, beat: Beat) -> list[Cell]:
     anchor, last, at = read_near(body, 2, zeros, decimals)
     _, low, at = read_near(body, at, anchor, decimals)
     _, high, at = read_near(body, at, anchor, decimals)
-    integrals, _ = read_expected(body, at, _expected(last, beat.covered_us))
+    integrals, _ = read_expected(body, at, trapezoids(last, beat.covered_us))
     columns = zip(beat.ns, low, high, last, integrals, beat.covered_us, strict=True)
     return [Cell(*row) for row in columns]

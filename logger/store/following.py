@@ -11,8 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from logger.core.scaling import rounded, scaled
-from logger.core.tick import US_PER_S, Cell
-from logger.store.expected import pack_expected, read_expected
+from logger.core.tick import Cell
+from logger.store.expected import pack_expected, read_expected, trapezoids
 
 _HEAD = struct.Struct("<dB")
 _CLIPPED, _HELD_BEFORE = 1, 2
@@ -196,10 +196,8 @@ def _integrals(
     """
     if not is_product:
         return [cell.integral for cell in expected]
-    before = [last[0], *last[:-1]]
+    between = trapezoids(last, [cell.covered_us for cell in expected])
     return [
-        (earlier + later) * 0.5 * cell.covered_us / US_PER_S
-        if cell.n == 1
-        else cell.integral
-        for cell, earlier, later in zip(expected, before, last, strict=True)
+        value if cell.n == 1 else cell.integral
+        for cell, value in zip(expected, between, strict=True)
     ]
