@@ -8,7 +8,6 @@ clock, and polls for each byte.)
 
 import logging
 import struct
-import termios
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -23,9 +22,8 @@ from pymodbus.pdu.register_message import (
 )
 
 from logger.decode.modbus import Ask, Talk
-from logger.errors import SourceError
 from logger.sources.inbox import Inbox
-from logger.sources.reasons import fix_of, reason_of
+from logger.sources.ports import LOOK_AT_KEYS, open_port
 from logger.sources.turns import US_PER_S, Turns
 
 logging.getLogger("pymodbus_internal").setLevel(logging.CRITICAL)
@@ -132,22 +130,16 @@ class ModbusSource:
         Raises:
             SourceError: It is not there, or another program has it.
         """
-        try:
-            port = serial.Serial(
-                self._device,
-                self.line.baud_rate,
-                parity=PARITY[self.line.parity],
-                stopbits=self.line.stop_bits,
-                timeout=LONGEST_REST_S,
-                write_timeout=1.0,
-                exclusive=True,
-            )
-        except (OSError, ValueError, termios.error) as err:
-            raise SourceError(
-                where=f"{self.name} ({self._device})",
-                saw=reason_of(err),
-                fix=fix_of(err, "Look at the keys device and baud_rate of this port."),
-            ) from err
+        port = open_port(
+            f"{self.name} ({self._device})",
+            self._device,
+            self.line.baud_rate,
+            LOOK_AT_KEYS,
+            timeout_s=LONGEST_REST_S,
+            write_timeout_s=1.0,
+            parity=PARITY[self.line.parity],
+            stop_bits=self.line.stop_bits,
+        )
         for each in self._devices:
             # Half of an answer from before is worth nothing.
             each.talk.rest()

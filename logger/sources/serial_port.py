@@ -1,14 +1,10 @@
 """A serial port that speaks in text lines, through pyserial. Never writes."""
 
-import os
-import termios
-
 import serial
 
 from logger.decode.framing import LineFramer
-from logger.errors import SourceError
 from logger.sources.inbox import Inbox
-from logger.sources.reasons import fix_of, reason_of
+from logger.sources.ports import LOOK_AT_KEYS, device_sign, open_port
 
 WAIT_S = 0.2
 """Longest wait for a byte: how long a stop may take."""
@@ -50,29 +46,18 @@ class SerialSource:
         Raises:
             SourceError: It is not there, or another program has it.
         """
-        try:
-            port = serial.Serial(
-                self._device,
-                self._baud_rate,
-                timeout=WAIT_S,
-                # Two readers would each get half of every line.
-                exclusive=True,
-            )
-        except (OSError, ValueError, termios.error) as err:
-            raise SourceError(
-                where=f"{self.name} ({self._device})",
-                saw=reason_of(err),
-                fix=fix_of(err, "Look at the keys device and baud_rate of this port."),
-            ) from err
+        port = open_port(
+            f"{self.name} ({self._device})",
+            self._device,
+            self._baud_rate,
+            LOOK_AT_KEYS,
+            timeout_s=WAIT_S,
+        )
         return SerialSession(self, port)
 
     def sign(self) -> str:
         """Return what changes when the adapter is pulled or plugged in."""
-        try:
-            found = os.stat(self._device)
-        except OSError:
-            return ""
-        return f"{found.st_rdev} {found.st_ino}"
+        return device_sign(self._device)
 
     def take_in(self, lines: list[bytes], cut_lines: int) -> None:
         """Hand lines over, and count those that were too long."""

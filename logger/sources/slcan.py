@@ -10,8 +10,6 @@ all is over. An adapter that does not know `L` stays closed; `O`, which lets it
 acknowledge, is written only where the van file asks for that.
 """
 
-import os
-import termios
 import time
 from contextlib import suppress
 
@@ -21,7 +19,7 @@ from logger.decode.slcan import BELL, SlcanReader
 from logger.errors import SourceError
 from logger.sources.condition import Condition
 from logger.sources.inbox import Inbox
-from logger.sources.reasons import fix_of, reason_of
+from logger.sources.ports import device_sign, open_port
 from logger.sources.repeats import Repeats
 
 BAUD_RATE = 115_200
@@ -88,18 +86,14 @@ class SlcanSource:
             SourceError: It is not there, or refuses what it is told.
         """
         commands = self._commands()
-        try:
-            port = serial.Serial(
-                self._device,
-                int(self._baud or BAUD_RATE),
-                timeout=ANSWER_S,
-                write_timeout=ANSWER_S,
-                exclusive=True,
-            )
-        except (OSError, ValueError, termios.error) as err:
-            raise self._error(
-                reason_of(err), fix_of(err, "Look at the key interface of this bus.")
-            ) from err
+        port = open_port(
+            self._where,
+            self._device,
+            self._baud or BAUD_RATE,
+            "Look at the key interface of this bus.",
+            timeout_s=ANSWER_S,
+            write_timeout_s=ANSWER_S,
+        )
         try:
             self._tell(port, commands)
             return SlcanSession(self, port)
@@ -109,11 +103,7 @@ class SlcanSource:
 
     def sign(self) -> str:
         """Return what changes when the adapter is pulled or plugged in."""
-        try:
-            found = os.stat(self._device)
-        except OSError:
-            return ""
-        return f"{found.st_rdev} {found.st_ino}"
+        return device_sign(self._device)
 
     def condition(self) -> Condition:
         """Return what is wrong on the line; any thread may ask."""
@@ -168,8 +158,11 @@ class SlcanSource:
                 )
 
     def _error(self, saw: str, fix: str) -> SourceError:
-        where = f"{self.name} ({self._device})"
-        return SourceError(where=where, saw=saw, fix=fix)
+        return SourceError(where=self._where, saw=saw, fix=fix)
+
+    @property
+    def _where(self) -> str:
+        return f"{self.name} ({self._device})"
 
 
 class SlcanSession:
