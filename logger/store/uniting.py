@@ -210,7 +210,10 @@ def add_blocks(
             None if each is None else uniting.channel(quarter.run, each)
             for each in (number, trigger, held)
         )
-        if here is not None:
+        if (leads[0] is None, leads[1] is None) != (trigger is None, held is None):
+            # It is told from a channel whose name is lost.
+            uniting.miss("block")
+        elif here is not None:
             blocks[here] = Block(beat, leads[0], leads[1], cells)
     if _takes_whole(uniting, quarter, packed):
         return _copy(uniting, quarter, span, packed, blocks)

@@ -262,6 +262,18 @@ def test_a_block_without_the_one_that_it_is_told_from_stays_behind(
     assert heard(b) == {POWER: 60, IN: 60, OUT: 60}
 
 
+def test_a_block_stays_behind_where_the_name_of_its_leader_is_lost(
+    tmp_path: Path,
+) -> None:
+    a, b = tmp_path / "a.db", tmp_path / "b.db"
+    write_powers(a)
+    with closing(sqlite3.connect(a)) as log:
+        log.execute("DELETE FROM channel WHERE name = ?", (POWER,))
+        log.commit()
+    assert joined(b, a).damaged == {"block": 2}
+    assert heard(b) == {POWER: 0, IN: 0, OUT: 0}
+
+
 def test_a_block_is_not_united_with_a_corrected_one(tmp_path: Path) -> None:
     a, b = tmp_path / "a.db", tmp_path / "b.db"
     write_powers(a)
